@@ -1,0 +1,1 @@
+//! capture (being built).

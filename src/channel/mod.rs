@@ -1,0 +1,1 @@
+//! channel (being built).

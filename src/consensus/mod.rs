@@ -1,0 +1,1 @@
+//! consensus (being built).

@@ -1,0 +1,1 @@
+//! export (being built).
