@@ -2,7 +2,7 @@
 //!
 //! All figures from memory and common practice in the trade.
 
-use super::{Grammar, Layout, Program, Pulse, Symbol};
+use super::{Grammar, Layout, Program, Symbol};
 
 pub const SHORT: usize = 0;
 pub const MEDIUM: usize = 1;
@@ -16,11 +16,24 @@ pub fn grammar() -> Grammar {
             Symbol { name: "medium", cycle: 536e-6 },
             Symbol { name: "long", cycle: 698e-6 },
         ],
+        // medium/short 1.365 to 1.465, long/short 1.785 to 1.915: the constant moves both together
+        relative_lengths: (0..6)
+            .map(|i| f64::from(i) / 5.0)
+            .map(|x| vec![1.0, 1.37 + 0.09 * x, 1.79 + 0.12 * x])
+            .collect(),
         byte_prefix: vec![LONG, MEDIUM],
         bit: [vec![SHORT, MEDIUM], vec![MEDIUM, SHORT]],
         bits_per_byte: 9,
+        byte_bits,
         leader: SHORT,
     }
+}
+
+/// Eight bits, least significant first, and the bit that makes the number of ones odd.
+pub fn byte_bits(byte: u8) -> Vec<bool> {
+    let mut bits: Vec<bool> = (0..8).map(|k| byte >> k & 1 == 1).collect();
+    bits.push(byte.count_ones() % 2 == 0);
+    bits
 }
 
 pub fn layout() -> Layout {
