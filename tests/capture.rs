@@ -28,7 +28,7 @@ fn fmt(tag: u16, channels: u16, rate: u32, bits: u16) -> Vec<u8> {
     chunk(b"fmt ", &body)
 }
 
-/// WAVE_FORMAT_EXTENSIBLE as in shared facts: 40 bytes, cbSize 22, valid bits, mask, GUID.
+/// WAVE_FORMAT_EXTENSIBLE as libsndfile writes it: 40 bytes, cbSize 22, valid bits, mask, GUID.
 fn extensible(channels: u16, rate: u32, bits: u16, valid: u16) -> Vec<u8> {
     let mut body = fmt(0xFFFE, channels, rate, bits)[8..].to_vec();
     body.extend([22_u16.to_le_bytes(), valid.to_le_bytes(), [0, 0], [0, 0], [1, 0]].concat());
@@ -82,7 +82,8 @@ fn every_encoding_has_full_scale_one() {
     let folder = Folder::new();
     let f32s = [0.25_f32, -1.5].map(f32::to_le_bytes).concat();
     let f64s = [0.25_f64, -1.5].map(f64::to_le_bytes).concat();
-    let cases: [(u16, u16, &[u8], &[f32], Encoding); 6] = [
+    type Case<'a> = (u16, u16, &'a [u8], &'a [f32], Encoding);
+    let cases: [Case; 6] = [
         (1, 8, &[0, 128, 192], &[-1.0, 0.0, 0.5], Encoding::Unsigned8),
         (1, 16, &[0, 0x80, 0, 0x40], &[-1.0, 0.5], Encoding::Signed16),
         (1, 24, &[0, 0, 0x80, 0, 0, 0x40, 1, 0, 0], &[-1.0, 0.5, 1.0 / 8_388_608.0], Encoding::Signed24),
@@ -112,7 +113,7 @@ fn extensible_header_gives_significant_bits() {
     assert_eq!((all(&take, 0), all(&take, 1)), (vec![0.5], vec![-1.0]));
 }
 
-/// Offsets of bext: EBU Tech 3285 v2, as quoted in the project's facts.
+/// Offsets of bext: EBU Tech 3285 v2 (as others quote it).
 #[test]
 fn odd_and_unknown_chunks_are_skipped_and_bext_is_read() {
     let mut bext = vec![0; 602];
@@ -136,7 +137,7 @@ fn odd_and_unknown_chunks_are_skipped_and_bext_is_read() {
     assert_eq!((bext.version, &*bext.coding_history), (2, "A=ANALOGUE,M=mono"));
 }
 
-/// Layout of ds64: EBU Tech 3306 and ITU-R BS.2088-1, as quoted in the project's facts.
+/// Layout of ds64: EBU Tech 3306 and ITU-R BS.2088-1 (as others quote them).
 #[test]
 fn small_files_with_the_large_header() {
     for (id, container) in [(b"RF64", Container::Rf64), (b"BW64", Container::Bw64)] {
@@ -192,9 +193,6 @@ fn bytes_behind_the_samples_are_named() {
 fn what_is_wrong_is_said_in_one_line() {
     let data = chunk(b"data", &[0; 8]);
     let wav = |fmt: Vec<u8>| riff(b"RIFF", &[fmt, data.clone()]);
-    let tap = |version: u8, pulses: &[u8]| {
-        [b"C64-TAPE-RAW".as_slice(), &[version, 0, 0, 0], &(pulses.len() as u32).to_le_bytes(), pulses].concat()
-    };
     let cases: Vec<(&str, Vec<u8>, &str)> = vec![
         ("input", vec![], "is empty"),
         ("input", b"Ringing log, 19 April 1986\n".to_vec(), "is a text file"),
@@ -204,7 +202,7 @@ fn what_is_wrong_is_said_in_one_line() {
         ("input", mono16(&[1])[..30].to_vec(), "ends within its header"),
         ("input", mono16(&[]), "0 frames"),
         ("input", riff(b"RIFF", &[fmt(1, 1, 44_100, 16)]), "no data chunk"),
-        ("input", riff(b"RIFF", &[data.clone()]), "no fmt chunk"),
+        ("input", riff(b"RIFF", std::slice::from_ref(&data)), "no fmt chunk"),
         ("input", wav(chunk(b"fmt ", &[1, 0, 1, 0])), "fmt chunk has 4 bytes"),
         ("input", wav(fmt(1, 1, 0, 16)), "0 Hz"),
         ("limit", wav(fmt(1, 1, 4_000, 16)), "4000 Hz"),
@@ -216,10 +214,10 @@ fn what_is_wrong_is_said_in_one_line() {
         ("limit", wav(fmt(0x11, 1, 44_100, 16)), "compressed (format tag 0011"),
         ("input", b"OggS\0\x02\0\0".to_vec(), "an Ogg file"),
         ("input", b"fLaC\0\0\0\x22\x10".to_vec(), "FLAC header"),
-        ("limit", tap(2, &[40]), "version 2"),
-        ("input", tap(1, &[]), "no pulses"),
-        ("input", tap(1, &[])[..15].to_vec(), "ends within its header"),
-        ("limit", tap(1, &[0, 255, 255, 255].repeat(6000)), "24 hours"),
+        ("limit", image(2, &[40]), "version 2"),
+        ("input", image(1, &[]), "no pulses"),
+        ("input", image(1, &[])[..15].to_vec(), "ends within its header"),
+        ("limit", image(1, &[0, 255, 255, 255].repeat(6000)), "24 hours"),
     ];
     let folder = Folder::new();
     for (blame, bytes, phrase) in cases {
@@ -337,7 +335,7 @@ fn pulse_images_become_square_waves() {
     let pause = [&[0x40, 0], &985_248_u32.to_le_bytes()[..3], &[0x40]].concat();
     let take = Folder::new().open(&image(1, &pause)).unwrap();
     let samples = all(&take, 0);
-    assert_eq!((take.duration_s() - (1.0 + 1024.0 / 985_248.0)).abs() < 1.0 / 44_100.0, true);
+    assert!((take.duration_s() - (1.0 + 1024.0 / 985_248.0)).abs() < 1.0 / 44_100.0);
     assert_eq!(samples[30], -1.0);
     assert!(samples[100..44_000].iter().all(|&x| x == 0.0));
     assert_eq!(samples[22 + 44_100 - 20], 1.0);
