@@ -102,6 +102,11 @@ impl Correlated {
         let mut heard = Correlated { z, width, gain, sigma: Vec::new(), marker_sigma: 0.0 };
         heard.remove_neighbours(shape);
         heard.measure_noise(&turned, shape, marker);
+        if std::env::var("DBG").is_ok() {
+            for b in 0..heard.z.len() / width {
+                eprintln!("{b} sig {:.3} {:?}", heard.sigma[b] / gain, heard.z[b * width..(b + 1) * width].iter().map(|v| (v / gain * 100.0).round() as i32).collect::<Vec<_>>());
+            }
+        }
         heard
     }
 
@@ -121,30 +126,58 @@ impl Correlated {
     }
 
     /// Noise of the bit correlators, from their quadrature, per byte over its neighbourhood; and of the marker's.
+    ///
+    /// The quadrature correlator hears noise of the same band and, of the signal, only its neighbours' smear. That is
+    /// taken out with the bits as they seem, and what the doubt about those adds is subtracted from the variance.
     fn measure_noise(&mut self, turned: &[f32], shape: &Shape, marker: f32) {
         let bits = self.width - 1;
         let bytes = self.z.len() / self.width;
-        // the mean over the bytes of each cell is waveform, not noise
-        let mut mean = vec![0.0f32; bits];
-        for (i, v) in turned.iter().enumerate() {
-            mean[i % bits] += v / bytes as f32;
-        }
-        let square: Vec<f32> = (0..bytes)
-            .map(|b| {
-                let mut s: Vec<f32> = (0..bits).map(|k| (turned[b * bits + k] - mean[k]).powi(2)).collect();
-                s.sort_by(f32::total_cmp);
-                s.iter().sum::<f32>() / bits as f32
-            })
-            .collect();
         let ratio = energy_ratio(shape);
-        self.sigma = (0..bytes)
-            .map(|b| {
-                let near = b.saturating_sub(10)..(b + 11).min(bytes);
-                let n = near.len() as f32;
-                let noise = near.map(|i| square[i]).sum::<f32>() / n / ratio;
-                (noise + (MISFIT * self.gain).powi(2)).sqrt()
-            })
-            .collect();
+        let leak = shape.leak.map(|l| l / shape.d_energy * self.gain);
+        // the bits as they seem depend on the noise: start from a guess that doubts them
+        let mut variance = vec![(0.5 * self.gain).powi(2); bytes];
+        for _ in 0..2 {
+            let seem = |b: usize, k: i64| -> f32 {
+                if k < 0 || k as usize >= bits {
+                    return 0.0;
+                }
+                (self.gain * self.z[b * self.width + 1 + k as usize] / variance[b]).tanh()
+            };
+            let mut mean = vec![0.0f32; bits];
+            let mut left = vec![0.0f32; turned.len()];
+            let mut doubt = vec![0.0f32; bytes];
+            for (i, l) in left.iter_mut().enumerate() {
+                let (b, k) = (i / bits, (i % bits) as i64);
+                *l = turned[i];
+                for (j, c) in leak.iter().enumerate() {
+                    let other = k + j as i64 - 1;
+                    if other >= 0 && other < bits as i64 {
+                        let m = seem(b, other);
+                        *l -= c * m;
+                        doubt[b] += c * c * (1.0 - m * m) / bits as f32;
+                    }
+                }
+                mean[i % bits] += *l / bytes as f32;
+            }
+            let square: Vec<f32> = (0..bytes)
+                .map(|b| (0..bits).map(|k| (left[b * bits + k] - mean[k]).powi(2)).sum::<f32>() / bits as f32)
+                .collect();
+            variance = (0..bytes)
+                .map(|b| {
+                    let near = b.saturating_sub(10)..(b + 11).min(bytes);
+                    let doubt = near.clone().map(|i| doubt[i]).sum::<f32>() / near.len() as f32;
+                    let mut near: Vec<f32> = square[near].to_vec();
+                    near.sort_by(f32::total_cmp);
+                    // bytes in a dropout are not noise: the lower three quarters, times what chi-square of nine
+                    // degrees loses by that (1 / 0.83, by numerical integration)
+                    let n = (near.len() * 3).div_ceil(4);
+                    let trimmed = near[..n].iter().sum::<f32>() / n as f32 / 0.83;
+                    let noise = (trimmed - doubt).max(0.2 * trimmed) / ratio;
+                    noise + (MISFIT * self.gain).powi(2)
+                })
+                .collect();
+        }
+        self.sigma = variance.iter().map(|v| v.sqrt()).collect();
         let typical = self.sigma.iter().sum::<f32>() / bytes.max(1) as f32;
         self.marker_sigma = typical * (shape.d_energy / marker).sqrt();
     }

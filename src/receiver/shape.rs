@@ -8,7 +8,7 @@
 use crate::tape::Grammar;
 
 /// Points taken before and after a byte in its frame.
-pub const MARGIN: usize = 24;
+pub const MARGIN: usize = 36;
 /// Points by which `D` reaches into the cells before and after.
 pub const REACH: (usize, usize) = (16, 32);
 
@@ -125,8 +125,10 @@ pub struct Shape {
     pub mu_energy: f32,
     pub d_energy: f32,
     pub mu_d: Vec<f32>,
-    /// <D_k, D_(k+1)> and <quadrature_k, D_(k±1)>: how much of a neighbour a bit's correlator hears.
+    /// <D_k, D_(k+1)>: how much of a neighbour a bit's correlator hears.
     pub d_next: f32,
+    /// <quadrature_k, D_(k+j)> for j = −1, 0, 1: what the quadrature correlator hears of the bits.
+    pub leak: [f32; 3],
 }
 
 impl Shape {
@@ -164,6 +166,7 @@ impl Shape {
             d_energy: 0.0,
             mu_d: Vec::new(),
             d_next: 0.0,
+            leak: [0.0; 3],
         };
         shape.refresh();
         shape
@@ -184,6 +187,12 @@ impl Shape {
         let c = self.geometry.cell_points;
         self.d_next = dot(&self.d[c..], &self.d[..self.d.len() - c]);
         self.quadrature = turn_quarter(&self.d);
+        let n = self.d.len();
+        self.leak = [
+            dot(&self.quadrature[..n - c], &self.d[c..]),
+            dot(&self.quadrature, &self.d),
+            dot(&self.quadrature[c..], &self.d[..n - c]),
+        ];
     }
 
     /// Energy of a byte at gain 1, whatever its bits (neighbours' overlap aside).

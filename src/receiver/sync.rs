@@ -1,5 +1,6 @@
 //! Finds the sync sequence by correlation: the whole known countdown at once, so that half of it may be destroyed.
 
+use super::frame::dot;
 use super::shape::{Geometry, Shape, Wave};
 use super::signal::Signal;
 use crate::Error;
@@ -231,7 +232,8 @@ impl Search<'_> {
         }
     }
 
-    /// Fits the path from head to file by least squares on the known sequence, and makes the first waveform from it.
+    /// Fits the path from head to file by least squares on the known sequence, with speed and relative lengths, and
+    /// makes the first waveform from it.
     fn learn(
         &self,
         signal: &mut Signal,
@@ -239,31 +241,88 @@ impl Search<'_> {
         symbols: &[usize],
         best: &Candidate,
     ) -> Result<Option<Lock>, Error> {
-        let wave = Wave::of_symbols(symbols, &best.relative, best.unit);
         let first = start.floor() as i64;
-        let count = wave.length() as usize;
-        let y = signal.window(first, count)?;
+        let length: f64 = symbols.iter().map(|&s| best.relative[s]).sum::<f64>() * best.unit;
+        let y = signal.window(first, length as usize)?.to_vec();
         let skew = start - first as f64;
+        let fit = |unit: f64, relative: &[f64]| Fit::new(&y, skew, symbols, relative, unit);
+        let Some(mut now) = fit(best.unit, &best.relative) else { return Ok(None) };
+        let (mut unit, mut relative) = (best.unit, best.relative.clone());
+        // parabola steps, one parameter at a time; lengths only while they are not known from an earlier block
+        for round in 0..3 {
+            let size = [0.0012, 0.0008, 0.0005][round];
+            for symbol in 0..relative.len() {
+                let is_unit = symbol == self.grammar.leader;
+                if !is_unit && self.relative.len() == 1 {
+                    continue;
+                }
+                let at = |x: f64| {
+                    let mut r = relative.clone();
+                    if is_unit {
+                        return (unit * (1.0 + x), r);
+                    }
+                    r[symbol] *= 1.0 + 4.0 * x;
+                    let old: f64 = symbols.iter().map(|&s| relative[s]).sum();
+                    let new: f64 = symbols.iter().map(|&s| r[s]).sum();
+                    (unit * old / new, r)
+                };
+                let left = |x: f64| {
+                    let (u, r) = at(x);
+                    fit(u, &r).map(|f| f.left)
+                };
+                let (Some(low), Some(high)) = (left(-size), left(size)) else { continue };
+                let curve = low - 2.0 * now.left + high;
+                let x = if curve > 0.0 {
+                    (0.5 * size * (low - high) / curve).clamp(-2.0 * size, 2.0 * size)
+                } else if low < high {
+                    -size
+                } else {
+                    size
+                };
+                let (u, r) = at(x);
+                if let Some(f) = fit(u, &r)
+                    && f.left < now.left
+                {
+                    (unit, relative, now) = (u, r, f);
+                }
+            }
+        }
+        let geometry = Geometry::new(self.grammar, &relative, signal.rate());
+        let shape = Shape::from_response(self.grammar, geometry, &now.response, TAPS.0, unit);
+        let period = unit * shape.geometry.byte;
+        let noise = now.left.sqrt() as f32;
+        Ok(Some(Lock { start, period, copy: best.copy, score: best.score, shape, noise }))
+    }
+}
+
+/// The path from head to file, as fitted to a known sequence.
+struct Fit {
+    /// `response[i]` weighs the written wave `i - TAPS.0` samples ago.
+    response: Vec<f32>,
+    /// Mean square of what the fit leaves.
+    left: f64,
+}
+
+impl Fit {
+    fn new(y: &[f32], skew: f64, symbols: &[usize], relative: &[f64], unit: f64) -> Option<Fit> {
+        let wave = Wave::of_symbols(symbols, relative, unit);
         let (before, after) = TAPS;
-        let s: Vec<f32> = (0..count + before + after)
+        let s: Vec<f32> = (0..y.len() + before + after)
             .map(|i| wave.mean(i as f64 - after as f64 - skew, 1.0) as f32)
             .collect();
-        // row n: s[n + before + after - tap], tap = 0 is `before` samples ahead
+        // row n: s[n + m], that is the wave `after - m` samples ago
         let taps = before + after + 1;
-        let rows: Vec<&[f32]> = (0..count.saturating_sub(1)).map(|n| &s[n..(n + taps).min(s.len())]).collect();
-        let Some(reversed) = least_squares(&rows, y, taps) else { return Ok(None) };
+        let rows: Vec<&[f32]> = (0..y.len().saturating_sub(1)).map(|n| &s[n..n + taps]).collect();
+        let reversed = least_squares(&rows, y, taps)?;
         let mut left = 0.0f64;
         for (row, &v) in rows.iter().zip(y) {
-            let fit: f32 = row.iter().zip(&reversed).map(|(a, b)| a * b).sum();
-            left += f64::from((v - fit) * (v - fit));
+            let miss = v - dot(row, &reversed);
+            left += f64::from(miss * miss);
         }
-        let noise = (left / rows.len().max(1) as f64).sqrt() as f32;
-        // reversed[i] weighs s at n + i - after, that is the wave `after - i` samples ago
-        let response: Vec<f32> = reversed.iter().rev().copied().collect();
-        let geometry = Geometry::new(self.grammar, &best.relative, signal.rate());
-        let shape = Shape::from_response(self.grammar, geometry, &response, before, best.unit);
-        let period = best.unit * shape.geometry.byte;
-        Ok(Some(Lock { start, period, copy: best.copy, score: best.score, shape, noise }))
+        Some(Fit {
+            response: reversed.iter().rev().copied().collect(),
+            left: left / rows.len().max(1) as f64,
+        })
     }
 }
 

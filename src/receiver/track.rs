@@ -99,6 +99,8 @@ pub struct Track {
 
 /// Uncertainty of the start (points) past which the structure is looked for anew.
 const VAGUE_POINTS: f64 = 2.6;
+/// Error of a measured start that no likelihood shows: the waveform is never exactly as learned.
+const MISFIT_POINTS: f64 = 0.25;
 /// Seconds without a signal after which a block is given up.
 const PATIENCE_S: f64 = 2.5;
 
@@ -117,6 +119,7 @@ pub fn follow(
     let mut frame = Frame::empty();
     let mut state = State { t: start, p: period * direction, tt: 1.0, tp: 0.0, pp: (2e-4 * period).powi(2) };
     let mut drift_scale = 4e-4;
+    let mut last_innovation = 0.0;
     let mut gain = 1.0f32;
     let mut noise = noise.max(1e-5);
     let mut places: Vec<Place> = Vec::new();
@@ -186,8 +189,13 @@ pub fn follow(
                 // the measurement that turns the prior into this posterior
                 let r = 1.0 / (1.0 / variance - 1.0 / state.tt);
                 let seen = state.t + shift * (state.tt + r) / state.tt;
-                let surprise = (seen - state.t).powi(2) / (state.tt + r);
-                drift_scale = (drift_scale * (0.06 * (surprise.min(9.0) - 1.0)).exp()).clamp(1e-4, 4e-3);
+                let r = r + (MISFIT_POINTS * point).powi(2);
+                // innovations of one sign in a row: the speed wanders more than thought; of alternating sign: less
+                // (Mehra 1970, the whiteness of a Kalman filter's innovations)
+                let innovation = (seen - state.t) / (state.tt + r).sqrt();
+                let trend = (innovation * last_innovation).clamp(-2.0, 2.0);
+                drift_scale = (drift_scale * (0.08 * trend).exp()).clamp(1e-4, 4e-3);
+                last_innovation = innovation;
                 state = state.see_start(seen, r);
             }
             silent = 0;
