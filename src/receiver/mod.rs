@@ -1,1 +1,20 @@
-//! receiver (being built).
+//! Turns samples into readings, for any grammar: soft bits with their places, found and framed by themselves.
+//!
+//! The way of a take: [`leader`] finds the tones, [`sync`] the known sequence behind each and a first waveform,
+//! [`track`] follows the bytes, [`demodulate`] learns the waveform in its neighbourhood and gives each bit its
+//! log-likelihood ratio, [`framing`] cuts the run of bytes into copies of blocks. What lies outside any leader is found
+//! by [`structure`].
+
+pub mod demodulate;
+pub mod frame;
+pub mod framing;
+pub mod leader;
+pub mod shape;
+pub mod signal;
+pub mod structure;
+pub mod sync;
+pub mod track;
+
+mod take;
+
+pub use take::{Reading, Reception, receive};

@@ -13,15 +13,19 @@ pub struct Symbol {
 /// Worked example (twin-copy): symbols short, medium, long; `byte_prefix` = long, medium; bit 0 = short, medium;
 /// bit 1 = medium, short; nine bits a byte, least significant first, the ninth odd parity. Both bit words last the
 /// same time, so every byte lasts the same time.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug)]
 pub struct Grammar {
     pub symbols: Vec<Symbol>,
+    /// The sets of symbol lengths that tapes show, each relative to the leader symbol (recorders differ by a constant).
+    pub relative_lengths: Vec<Vec<f64>>,
     /// Symbols before the bits of every byte.
     pub byte_prefix: Vec<usize>,
     /// Symbols of bit 0 and of bit 1.
     pub bit: [Vec<usize>; 2],
     /// Bits per byte on tape, parity or stop bits included.
     pub bits_per_byte: usize,
+    /// The bits of a byte in tape order.
+    pub byte_bits: fn(u8) -> Vec<bool>,
     /// The symbol repeated in leaders.
     pub leader: usize,
 }
@@ -30,6 +34,15 @@ impl Grammar {
     /// Seconds of a run of symbols at the usual lengths.
     pub fn seconds(&self, symbols: &[usize]) -> f64 {
         symbols.iter().map(|&s| self.symbols[s].cycle).sum()
+    }
+
+    /// The symbols of a byte in tape order.
+    pub fn byte_symbols(&self, byte: u8) -> Vec<usize> {
+        let mut out = self.byte_prefix.clone();
+        for bit in (self.byte_bits)(byte) {
+            out.extend(&self.bit[usize::from(bit)]);
+        }
+        out
     }
 
     /// True when a bit lasts the same time whatever its value (to a part in a million).

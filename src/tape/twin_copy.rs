@@ -16,11 +16,24 @@ pub fn grammar() -> Grammar {
             Symbol { name: "medium", cycle: 536e-6 },
             Symbol { name: "long", cycle: 698e-6 },
         ],
+        // medium/short 1.365 to 1.465, long/short 1.785 to 1.915: the constant moves both together
+        relative_lengths: (0..6)
+            .map(|i| f64::from(i) / 5.0)
+            .map(|x| vec![1.0, 1.37 + 0.09 * x, 1.79 + 0.12 * x])
+            .collect(),
         byte_prefix: vec![LONG, MEDIUM],
         bit: [vec![SHORT, MEDIUM], vec![MEDIUM, SHORT]],
         bits_per_byte: 9,
+        byte_bits,
         leader: SHORT,
     }
+}
+
+/// Eight bits, least significant first, and the bit that makes the number of ones odd.
+pub fn byte_bits(byte: u8) -> Vec<bool> {
+    let mut bits: Vec<bool> = (0..8).map(|k| byte >> k & 1 == 1).collect();
+    bits.push(byte.count_ones() % 2 == 0);
+    bits
 }
 
 pub fn layout() -> Layout {
@@ -179,6 +192,19 @@ impl TapeFile {
             }
         }
     }
+
+    /// The blocks of this file as the machine writes them, leaders included, in the order of [`TapeFile::payloads`].
+    pub fn blocks(&self) -> Vec<Vec<Pulse>> {
+        let headers = usize::from(self.program.kind != Kind::Unknown);
+        let block = |(i, payload): (usize, &Vec<u8>)| {
+            if i < headers {
+                write_block(payload, self.header_leader_s, 0)
+            } else {
+                write_block(payload, self.data_leader_s, self.checksum_fault)
+            }
+        };
+        self.payloads().iter().enumerate().map(block).collect()
+    }
 }
 
 /// The symbols of one byte: marker, eight bits least significant first, odd parity. Always twenty.
@@ -210,12 +236,7 @@ pub fn write_block(payload: &[u8], leader_s: f64, checksum_fault: u8) -> Vec<Pul
 pub fn write(files: &[TapeFile]) -> Vec<Pulse> {
     let mut tape = Vec::new();
     for file in files {
-        let headers = usize::from(file.program.kind != Kind::Unknown);
-        for (i, payload) in file.payloads().iter().enumerate() {
-            let (leader, fault) =
-                if i < headers { (file.header_leader_s, 0) } else { (file.data_leader_s, file.checksum_fault) };
-            tape.extend(write_block(payload, leader, fault));
-        }
+        tape.extend(file.blocks().into_iter().flatten());
         if file.gap_s > 0.0 {
             tape.push(Pulse::Silence(file.gap_s));
         }

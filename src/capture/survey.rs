@@ -1,0 +1,234 @@
+//! One pass over a capture: hashes of the file and of its samples, and the level of every channel.
+
+use super::{Capture, Encoding, Source, file};
+use crate::Error;
+use sha2::{Digest, Sha256};
+
+/// Bytes or so at a time: long enough that handing half the work to another thread costs nothing.
+const CHUNK: usize = 1 << 20;
+
+#[derive(Debug, Clone, PartialEq)]
+pub struct Survey {
+    /// SHA-256 of the file as it is, in hex.
+    pub sha256: String,
+    /// BLAKE3, in hex, of the samples alone: every sample as [`Capture::read`] gives it, `f32` little-endian, channels
+    /// interleaved, −0 as 0. So the same samples under another header, in FLAC instead of WAV or in 24 bits instead of 16
+    /// have the same hash. Sample rate and number of channels are not part of it.
+    pub samples_blake3: String,
+    pub channels: Vec<ChannelLevel>,
+}
+
+/// Level of one channel; full scale is 1.0.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ChannelLevel {
+    /// Root mean square about zero: a constant offset counts.
+    pub rms: f64,
+    /// Largest absolute value.
+    pub peak: f64,
+    /// Samples at the ends of the scale: the largest or smallest integer of the file's bits, or a float of ±1.0 or more.
+    /// Always 0 for a pulse image, which is drawn at full scale.
+    pub clipped: u64,
+    /// The constant offset.
+    pub mean: f64,
+}
+
+impl Capture {
+    /// Reads the whole file once (and, for FLAC, the decoded samples). Uses a second thread if the pool has one idle; the
+    /// result does not depend on it.
+    ///
+    /// # Errors
+    /// [`Error::Read`] if the file system refuses, [`Error::Input`] with channel and time for a sample that is not finite.
+    pub fn survey(&self) -> Result<Survey, Error> {
+        let read = |error| Error::read(&self.info.path, error);
+        let mut sha = Sha256::new();
+        let mut tally = Tally::new(self);
+        match &self.source {
+            Source::InPlace(pcm) => {
+                let end = pcm.start + pcm.frames * pcm.frame_bytes() as u64;
+                self.hash(&mut sha, 0, pcm.start)?;
+                self.add_pcm(&self.file, pcm, &mut tally, Some(&mut sha))?;
+                self.hash(&mut sha, end, u64::MAX)?;
+            }
+            Source::Spooled { spool, pcm } => {
+                self.hash(&mut sha, 0, u64::MAX)?;
+                self.add_pcm(spool, pcm, &mut tally, None)?;
+            }
+            Source::Pulses(image) => {
+                self.hash(&mut sha, 0, u64::MAX)?;
+                let mut samples = vec![0.0; CHUNK / 4];
+                let mut start = 0;
+                while start < self.info.frames {
+                    let count = (self.info.frames - start).min(samples.len() as u64) as usize;
+                    image.draw(&self.file, start, &mut samples[..count]).map_err(read)?;
+                    tally.add(&samples[..count])?;
+                    start += count as u64;
+                }
+            }
+        }
+        Ok(Survey {
+            sha256: sha.finalize().iter().map(|byte| format!("{byte:02x}")).collect(),
+            samples_blake3: tally.blake3.finalize().to_hex().to_string(),
+            channels: tally.levels.iter().map(|sums| sums.level(self.info.frames)).collect(),
+        })
+    }
+
+    /// Adds the bytes `start..end` of the file, or to its end, to the hash.
+    fn hash(&self, sha: &mut Sha256, start: u64, end: u64) -> Result<(), Error> {
+        let mut buffer = vec![0; (end - start).min(CHUNK as u64) as usize];
+        let mut at = start;
+        while at < end {
+            let wanted = (end - at).min(buffer.len() as u64) as usize;
+            let count =
+                file::read_up_to(&self.file, &mut buffer[..wanted], at).map_err(|e| Error::read(&self.info.path, e))?;
+            if count == 0 {
+                break;
+            }
+            sha.update(&buffer[..count]);
+            at += count as u64;
+        }
+        Ok(())
+    }
+
+    fn add_pcm(
+        &self,
+        file: &std::fs::File,
+        pcm: &super::pcm::Pcm,
+        tally: &mut Tally,
+        mut sha: Option<&mut Sha256>,
+    ) -> Result<(), Error> {
+        let frame_bytes = pcm.frame_bytes();
+        let width = pcm.encoding.bytes();
+        let at_once = CHUNK / frame_bytes;
+        let mut bytes = vec![0; at_once * frame_bytes];
+        let mut samples = vec![0.0; at_once * usize::from(pcm.channels)];
+        let mut done = 0;
+        while done < pcm.frames {
+            let count = (pcm.frames - done).min(at_once as u64) as usize;
+            let bytes = &mut bytes[..count * frame_bytes];
+            let samples = &mut samples[..count * usize::from(pcm.channels)];
+            file::read_exact(file, bytes, pcm.start + done * frame_bytes as u64)
+                .map_err(|error| Error::read(&self.info.path, error))?;
+            let mut take = || {
+                pcm.encoding.decode(bytes, width, samples);
+                tally.add(samples)
+            };
+            match sha.as_deref_mut() {
+                Some(sha) => rayon::join(take, || sha.update(&*bytes)).0?,
+                None => take()?,
+            }
+            done += count as u64;
+        }
+        Ok(())
+    }
+}
+
+/// What is added up while the samples pass by.
+struct Tally<'a> {
+    capture: &'a Capture,
+    blake3: blake3::Hasher,
+    bytes: Vec<u8>,
+    channel: Vec<f32>,
+    levels: Vec<Sums>,
+    frames: u64,
+    clip: Clip,
+}
+
+/// Samples outside `low..high`, ends included, count as clipped.
+#[derive(Clone, Copy)]
+struct Clip {
+    low: f32,
+    high: f32,
+}
+
+impl Tally<'_> {
+    fn new(capture: &Capture) -> Tally<'_> {
+        let info = &capture.info;
+        let clip = match info.encoding {
+            Encoding::Pulses => Clip { low: f32::NEG_INFINITY, high: f32::INFINITY },
+            Encoding::Float32 | Encoding::Float64 => Clip { low: -1.0, high: 1.0 },
+            // The largest integer of n bits is 1 − 2^(1−n); above 24 bits it rounds to 1.0, as the samples do.
+            _ => Clip { low: -1.0, high: (1.0 - 2.0_f64.powi(1 - i32::from(info.bits))) as f32 },
+        };
+        Tally {
+            capture,
+            blake3: blake3::Hasher::new(),
+            bytes: Vec::new(),
+            channel: Vec::new(),
+            levels: vec![Sums::default(); info.channels.into()],
+            frames: 0,
+            clip,
+        }
+    }
+
+    /// `samples` are whole frames, interleaved.
+    fn add(&mut self, samples: &[f32]) -> Result<(), Error> {
+        self.bytes.resize(samples.len() * 4, 0);
+        for (place, sample) in self.bytes.chunks_exact_mut(4).zip(samples) {
+            place.copy_from_slice(&(sample + 0.0).to_le_bytes()); // −0 + 0 = 0
+        }
+        self.blake3.update(&self.bytes);
+        let count = self.levels.len();
+        for (channel, sums) in self.levels.iter_mut().enumerate() {
+            let samples = if count == 1 {
+                samples
+            } else {
+                self.channel.clear();
+                self.channel.extend(samples[channel..].iter().step_by(count));
+                &self.channel
+            };
+            if !sums.add(samples, self.clip) {
+                let at = samples.iter().position(|x| !x.is_finite()).unwrap_or(0);
+                return Err(self.capture.not_finite(channel as u16, self.frames + at as u64));
+            }
+        }
+        self.frames += (samples.len() / count) as u64;
+        Ok(())
+    }
+}
+
+#[derive(Clone, Default)]
+struct Sums {
+    sum: f64,
+    squares: f64,
+    peak: f32,
+    clipped: u64,
+}
+
+impl Sums {
+    /// False if a sample is not finite.
+    fn add(&mut self, samples: &[f32], clip: Clip) -> bool {
+        // Eight sums side by side: one sum alone waits for each addition, and this becomes vector code.
+        const LANES: usize = 8;
+        let (mut sum, mut squares, mut peak) = ([0.0_f64; LANES], [0.0_f64; LANES], [0.0_f32; LANES]);
+        let mut clipped = [0_u32; LANES]; // a chunk has fewer than 2^32 samples
+        let mut add = |lane: usize, x: f32| {
+            let wide = f64::from(x);
+            sum[lane] += wide;
+            squares[lane] += wide * wide;
+            peak[lane] = if x.abs() > peak[lane] { x.abs() } else { peak[lane] };
+            clipped[lane] += u32::from((x <= clip.low) | (x >= clip.high));
+        };
+        let rows = samples.chunks_exact(LANES);
+        rows.remainder().iter().enumerate().for_each(|(lane, &x)| add(lane, x));
+        for row in rows {
+            (0..LANES).for_each(|lane| add(lane, row[lane]));
+        }
+        let chunk_squares: f64 = squares.iter().sum();
+        self.sum += sum.iter().sum::<f64>();
+        self.squares += chunk_squares;
+        self.peak = peak.iter().fold(self.peak, |a, &b| a.max(b));
+        self.clipped += clipped.iter().map(|&n| u64::from(n)).sum::<u64>();
+        // The square of any finite f32 is a finite f64; NaN and infinity stay in the sum.
+        chunk_squares.is_finite()
+    }
+
+    fn level(&self, frames: u64) -> ChannelLevel {
+        let frames = frames as f64;
+        ChannelLevel {
+            rms: (self.squares / frames).sqrt(),
+            peak: self.peak.into(),
+            clipped: self.clipped,
+            mean: self.sum / frames,
+        }
+    }
+}

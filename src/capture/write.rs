@@ -1,0 +1,83 @@
+//! Writes captures: for the corpus, the simulator and tests. Same samples, same bytes.
+
+use crate::Error;
+use flacenc::component::BitRepr;
+use flacenc::error::Verify;
+use std::fs::File;
+use std::io::{self, BufWriter, Write};
+use std::path::Path;
+
+/// Writes `path` through a temporary file beside it: filled by `fill`, synced, then renamed, so that there is never half a
+/// file under that name.
+///
+/// # Errors
+/// [`Error::Write`] for whatever the file system or `fill` says.
+pub fn atomic(path: &Path, fill: impl FnOnce(&mut BufWriter<&File>) -> io::Result<()>) -> Result<(), Error> {
+    let folder = match path.parent() {
+        Some(folder) if !folder.as_os_str().is_empty() => folder,
+        _ => Path::new("."),
+    };
+    let write = || -> io::Result<()> {
+        let mut builder = tempfile::Builder::new();
+        builder.prefix(".quorate-");
+        // Temporary files are private by default; this one becomes an ordinary file, as the umask has it.
+        #[cfg(unix)]
+        builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
+        let temporary = builder.tempfile_in(folder)?;
+        let mut writer = BufWriter::new(temporary.as_file());
+        fill(&mut writer)?;
+        writer.flush()?;
+        drop(writer);
+        temporary.as_file().sync_all()?;
+        temporary.persist(path).map_err(|error| error.error)?;
+        // The new name is safe only once the folder is.
+        #[cfg(unix)]
+        File::open(folder)?.sync_all()?;
+        Ok(())
+    };
+    write().map_err(|error| Error::write(path, error))
+}
+
+/// Writes 16-bit WAV. `samples` are interleaved: whole frames of `channels`.
+///
+/// # Errors
+/// [`Error::Usage`] for samples that make no whole frames; [`Error::Write`] as [`atomic`], and beyond 4 GiB.
+pub fn write_wav16(path: &Path, rate: u32, channels: u16, samples: &[i16]) -> Result<(), Error> {
+    if channels == 0 || samples.len() % usize::from(channels) != 0 {
+        return Err(Error::Usage(format!("{} samples make no whole frames of {channels} channels", samples.len())));
+    }
+    let spec =
+        hound::WavSpec { channels, sample_rate: rate, bits_per_sample: 16, sample_format: hound::SampleFormat::Int };
+    let other = |error: hound::Error| match error {
+        hound::Error::IoError(error) => error,
+        error => io::Error::other(error.to_string()),
+    };
+    atomic(path, |file| {
+        let mut writer = hound::WavWriter::new(file, spec).map_err(other)?;
+        for &sample in samples {
+            writer.write_sample(sample).map_err(other)?;
+        }
+        writer.finalize().map_err(other)
+    })
+}
+
+/// Writes 16-bit mono FLAC, on one thread.
+///
+/// # Errors
+/// [`Error::Usage`] for no samples or a rate FLAC cannot hold; [`Error::Write`] as [`atomic`].
+pub fn write_flac16(path: &Path, rate: u32, samples: &[i16]) -> Result<(), Error> {
+    let refused = |what: String| Error::Usage(format!("{}: cannot be written as FLAC: {what}", path.display()));
+    if samples.is_empty() {
+        return Err(refused("there are no samples".to_string()));
+    }
+    let mut config = flacenc::config::Encoder::default();
+    config.multithread = false;
+    let config = config.into_verified().map_err(|(_, error)| refused(error.to_string()))?;
+    let wide: Vec<i32> = samples.iter().map(|&sample| sample.into()).collect();
+    let source = flacenc::source::MemSource::from_samples(&wide, 1, 16, rate as usize);
+    let stream = flacenc::encode_with_fixed_block_size(&config, source, config.block_size)
+        .map_err(|error| refused(error.to_string()))?;
+    let mut sink = flacenc::bitsink::ByteSink::new();
+    stream.write(&mut sink).map_err(|error| refused(error.to_string()))?;
+    atomic(path, |file| file.write_all(sink.as_slice()))
+}

@@ -1,0 +1,290 @@
+//! From places to soft bits: relearns the waveform as it goes, follows the amplitude through fades, measures the
+//! noise in the bits' own band, and says how sure each bit is.
+
+use super::frame::Frame;
+use super::shape::{MARGIN, REACH, Shape};
+use super::signal::Signal;
+use super::track::Place;
+use crate::{Error, Llr};
+
+/// Soft bits of one byte.
+#[derive(Clone, Debug)]
+pub struct SoftByte {
+    /// Sample at which it begins.
+    pub start: f64,
+    pub period: f64,
+    pub bits: Vec<Llr>,
+    /// Gain against the waveform as learned, noise of a bit's correlator relative to a full bit.
+    pub gain: f32,
+    pub noise: f32,
+}
+
+/// Bytes that share one estimate of waveform and noise.
+const GROUP: usize = 48;
+/// Weight of what was known before against the bytes of one group, when the waveform is relearned.
+const INERTIA: f32 = 24.0;
+/// Gains a bit may have, relative to the local mean; a fade slides along them, a drop jumps to the last.
+const LEVELS: [f32; 9] = [1.5, 1.2, 1.0, 0.83, 0.66, 0.5, 0.35, 0.2, 0.0];
+/// Chance per bit that the level moves a step either way, and that it jumps anywhere.
+const STEP: f32 = 0.05;
+const JUMP: f32 = 0.004;
+/// Chance per bit of a click or other thing the model knows nothing of, and its spread relative to a full bit.
+const OUTLIER: f32 = 2e-4;
+const OUTLIER_SPREAD: f32 = 4.0;
+/// No single reading may say more than this about a bit, in nats.
+const MOST: f32 = 12.0;
+/// Part of the waveform that is never explained (learned shape, neighbours, timing), relative to a full bit.
+const MISFIT: f32 = 0.05;
+
+/// Soft bits of every place of a track. `shape` is the first guess and comes back as learned.
+pub fn demodulate(signal: &mut Signal, shape: &mut Shape, places: &[Place]) -> Result<Vec<SoftByte>, Error> {
+    let bits = shape.geometry.bits;
+    let mut out = Vec::with_capacity(places.len());
+    for group in places.chunks(GROUP) {
+        let mut frames = Vec::with_capacity(group.len());
+        for place in group {
+            let mut frame = Frame::empty();
+            frame.take(signal, &shape.geometry, place.start, place.period, 0)?;
+            frames.push(frame);
+        }
+        let mut soft = Vec::new();
+        for pass in 0..2 {
+            let heard = Correlated::new(&frames, shape);
+            soft = heard.soft_bits(bits);
+            if pass == 0 {
+                learn(&frames, shape, &soft, &heard);
+            }
+        }
+        for (place, byte) in group.iter().zip(soft) {
+            out.push(SoftByte { start: place.start, period: place.period, ..byte });
+        }
+    }
+    Ok(out)
+}
+
+/// Normalised correlator outputs of a group: bit cells ±1, marker +1, quadrature 0, plus noise.
+struct Correlated {
+    /// Per byte: marker, then bits.
+    z: Vec<f32>,
+    width: usize,
+    /// Local gain of the group and noise deviation of a bit cell and of the marker, for each byte.
+    gain: f32,
+    sigma: Vec<f32>,
+    marker_sigma: f32,
+}
+
+impl Correlated {
+    fn new(frames: &[Frame], shape: &Shape) -> Correlated {
+        let bits = shape.geometry.bits;
+        let width = bits + 1;
+        let prefix = MARGIN..shape.geometry.offset(0) - REACH.0;
+        let marker: f32 = shape.mu[prefix.clone()].iter().map(|v| v * v).sum::<f32>().max(1e-20);
+        let mut z = Vec::with_capacity(frames.len() * width);
+        let mut turned = Vec::with_capacity(frames.len() * bits);
+        for frame in frames {
+            let m = super::frame::dot(&shape.mu[prefix.clone()], &frame.points[prefix.clone()]);
+            z.push(m / marker);
+            for k in 0..bits {
+                z.push(frame.bit(shape, k, 0) / shape.d_energy);
+                turned.push(frame.turned(shape, k) / shape.d_energy);
+            }
+        }
+        // gain: median size, corrected for what noise adds, twice
+        let mut sizes: Vec<f32> = z.iter().map(|v| v.abs()).collect();
+        sizes.sort_by(f32::total_cmp);
+        let gain = sizes.get(sizes.len() / 2).copied().unwrap_or(0.0).max(1e-6);
+        for (i, v) in z.iter_mut().enumerate() {
+            let k = i % width;
+            if k > 0 {
+                *v -= gain * shape.mu_d[k - 1] / shape.d_energy;
+            }
+        }
+        let mut heard = Correlated { z, width, gain, sigma: Vec::new(), marker_sigma: 0.0 };
+        heard.remove_neighbours(shape);
+        heard.measure_noise(&turned, shape, marker);
+        heard
+    }
+
+    /// Takes out what each correlator hears of the bits beside it, with soft decisions.
+    fn remove_neighbours(&mut self, shape: &Shape) {
+        let leak = shape.d_next / shape.d_energy;
+        let hard: Vec<f32> = self.z.iter().map(|v| (v / self.gain).clamp(-1.0, 1.0) * self.gain).collect();
+        for (i, v) in self.z.iter_mut().enumerate() {
+            let k = i % self.width;
+            if k > 1 {
+                *v -= leak * hard[i - 1];
+            }
+            if k > 0 && k + 1 < self.width {
+                *v -= leak * hard[i + 1];
+            }
+        }
+    }
+
+    /// Noise of the bit correlators, from their quadrature, per byte over its neighbourhood; and of the marker's.
+    fn measure_noise(&mut self, turned: &[f32], shape: &Shape, marker: f32) {
+        let bits = self.width - 1;
+        let bytes = self.z.len() / self.width;
+        // the mean over the bytes of each cell is waveform, not noise
+        let mut mean = vec![0.0f32; bits];
+        for (i, v) in turned.iter().enumerate() {
+            mean[i % bits] += v / bytes as f32;
+        }
+        let square: Vec<f32> = (0..bytes)
+            .map(|b| {
+                let mut s: Vec<f32> = (0..bits).map(|k| (turned[b * bits + k] - mean[k]).powi(2)).collect();
+                s.sort_by(f32::total_cmp);
+                s.iter().sum::<f32>() / bits as f32
+            })
+            .collect();
+        let ratio = energy_ratio(shape);
+        self.sigma = (0..bytes)
+            .map(|b| {
+                let near = b.saturating_sub(10)..(b + 11).min(bytes);
+                let n = near.len() as f32;
+                let noise = near.map(|i| square[i]).sum::<f32>() / n / ratio;
+                (noise + (MISFIT * self.gain).powi(2)).sqrt()
+            })
+            .collect();
+        let typical = self.sigma.iter().sum::<f32>() / bytes.max(1) as f32;
+        self.marker_sigma = typical * (shape.d_energy / marker).sqrt();
+    }
+
+    /// Forward–backward over the levels, cell by cell; then each bit given the level its neighbours suggest.
+    fn soft_bits(&self, bits: usize) -> Vec<SoftByte> {
+        const N: usize = LEVELS.len();
+        let cells = self.z.len();
+        let mut plus = vec![[0.0f32; N]; cells];
+        let mut minus = vec![[0.0f32; N]; cells];
+        for i in 0..cells {
+            let byte = i / self.width;
+            let marker = i % self.width == 0;
+            let sigma = if marker { self.marker_sigma } else { self.sigma[byte] };
+            let out = OUTLIER * normal(self.z[i], 0.0, OUTLIER_SPREAD * self.gain + sigma);
+            for (l, level) in LEVELS.iter().enumerate() {
+                let a = level * self.gain;
+                plus[i][l] = (1.0 - OUTLIER) * normal(self.z[i], a, sigma) + out;
+                minus[i][l] = if marker {
+                    plus[i][l]
+                } else {
+                    (1.0 - OUTLIER) * normal(self.z[i], -a, sigma) + out
+                };
+            }
+        }
+        let both = |i: usize, l: usize| 0.5 * (plus[i][l] + minus[i][l]);
+        let start = [1.0 / N as f32; N];
+        let mut forward = vec![[0.0f32; N]; cells];
+        let mut state = start;
+        for (i, f) in forward.iter_mut().enumerate() {
+            *f = state;
+            for (l, s) in state.iter_mut().enumerate() {
+                *s *= both(i, l);
+            }
+            state = moved(normalised(state));
+        }
+        let mut state = start;
+        let mut llr = vec![Llr::LOST; cells];
+        let mut level = vec![0.0f32; cells];
+        for i in (0..cells).rev() {
+            let (mut one, mut zero, mut mean, mut total) = (0.0, 0.0, 0.0, 0.0);
+            for l in 0..N {
+                let w = forward[i][l] * state[l];
+                one += w * plus[i][l];
+                zero += w * minus[i][l];
+                let both = w * (plus[i][l] + minus[i][l]);
+                mean += both * LEVELS[l];
+                total += both;
+            }
+            level[i] = mean / total.max(1e-30);
+            llr[i] = Llr(((one + 1e-30) / (zero + 1e-30)).ln().clamp(-MOST, MOST));
+            let mut next = state;
+            for (l, s) in next.iter_mut().enumerate() {
+                *s *= both(i, l);
+            }
+            state = moved(normalised(next));
+        }
+        (0..cells / self.width)
+            .map(|b| {
+                let at = b * self.width;
+                SoftByte {
+                    start: 0.0,
+                    period: 0.0,
+                    bits: llr[at + 1..at + 1 + bits].to_vec(),
+                    gain: self.gain * level[at..at + self.width].iter().sum::<f32>() / self.width as f32,
+                    noise: self.sigma[b] / self.gain,
+                }
+            })
+            .collect()
+    }
+}
+
+/// Energy of the quadrature waveform against the waveform itself (its ends are cut).
+fn energy_ratio(shape: &Shape) -> f32 {
+    (shape.quadrature.iter().map(|v| v * v).sum::<f32>() / shape.d_energy).max(0.2)
+}
+
+fn normal(z: f32, mean: f32, sigma: f32) -> f32 {
+    let u = (z - mean) / sigma;
+    (-0.5 * u * u).exp() / sigma
+}
+
+fn normalised<const N: usize>(mut s: [f32; N]) -> [f32; N] {
+    let sum: f32 = s.iter().sum();
+    if sum > 0.0 {
+        s.iter_mut().for_each(|v| *v /= sum);
+    } else {
+        s = [1.0 / N as f32; N];
+    }
+    s
+}
+
+/// One step of the level's wandering.
+fn moved<const N: usize>(s: [f32; N]) -> [f32; N] {
+    let mut out = [JUMP / N as f32; N];
+    for l in 0..N {
+        out[l] += (1.0 - JUMP - 2.0 * STEP) * s[l];
+        out[l.saturating_sub(1)] += STEP * s[l];
+        out[(l + 1).min(N - 1)] += STEP * s[l];
+    }
+    out
+}
+
+/// Moves `mu` and `d` towards what the frames show, given the soft bits.
+fn learn(frames: &[Frame], shape: &mut Shape, soft: &[SoftByte], heard: &Correlated) {
+    let bits = shape.geometry.bits;
+    let (length, reach) = (shape.d.len(), REACH.0);
+    let mut mu_sum = vec![0.0f32; shape.mu.len()];
+    let mut mu_weight = 0.0f32;
+    let mut d_sum = vec![0.0f32; length];
+    let mut d_weight = 0.0f32;
+    let mut left = Vec::new();
+    for (frame, byte) in frames.iter().zip(soft) {
+        let gain = byte.gain;
+        // a faded byte teaches nothing
+        if gain < 0.6 * heard.gain {
+            continue;
+        }
+        let means: Vec<f32> = byte.bits.iter().map(|b| (0.5 * b.0).tanh()).collect();
+        left.clear();
+        left.extend(frame.points.iter().zip(&shape.mu).map(|(x, m)| x / gain - m));
+        for (k, mean) in means.iter().enumerate() {
+            let at = shape.geometry.offset(k) - reach;
+            for (l, d) in left[at..at + length].iter_mut().zip(&shape.d) {
+                *l -= mean * d;
+            }
+        }
+        mu_sum.iter_mut().zip(&left).for_each(|(s, l)| *s += l);
+        mu_weight += 1.0;
+        for (k, mean) in means.iter().enumerate() {
+            let at = shape.geometry.offset(k) - reach;
+            for (s, l) in d_sum.iter_mut().zip(&left[at..at + length]) {
+                *s += mean * l;
+            }
+            d_weight += mean * mean;
+        }
+    }
+    let step = 1.0 / (mu_weight + INERTIA);
+    shape.mu.iter_mut().zip(&mu_sum).for_each(|(m, s)| *m += s * step);
+    let step = 1.0 / (d_weight + INERTIA * bits as f32 * 0.5);
+    shape.d.iter_mut().zip(&d_sum).for_each(|(d, s)| *d += s * step);
+    shape.refresh();
+}

@@ -1,0 +1,101 @@
+//! One byte's worth of signal on the moving grid, and its inner products with the learned waveform.
+
+use super::shape::{Geometry, MARGIN, REACH, Shape};
+use super::signal::Signal;
+use crate::Error;
+
+/// Signal at grid points; `lag` more points on both sides than a frame has.
+pub struct Frame {
+    pub points: Vec<f32>,
+    pub lag: usize,
+}
+
+impl Frame {
+    pub fn empty() -> Frame {
+        Frame { points: Vec::new(), lag: 0 }
+    }
+
+    /// Takes the frame of the byte that begins at sample `start` and lasts `period` samples.
+    pub fn take(
+        &mut self,
+        signal: &mut Signal,
+        geometry: &Geometry,
+        start: f64,
+        period: f64,
+        lag: usize,
+    ) -> Result<(), Error> {
+        let point = period / geometry.byte_points();
+        let count = geometry.frame() + 2 * lag;
+        self.lag = lag;
+        resample(signal, start - (MARGIN + lag) as f64 * point, point, count, &mut self.points)
+    }
+
+    /// <x, D_k> with the frame shifted by `shift` points (0..=2 lag; lag = in place).
+    pub fn bit(&self, shape: &Shape, k: usize, shift: usize) -> f32 {
+        let at = shape.geometry.offset(k) - REACH.0 + shift;
+        dot(&shape.d, &self.points[at..at + shape.d.len()])
+    }
+
+    /// <x, quadrature_k>, in place.
+    pub fn turned(&self, shape: &Shape, k: usize) -> f32 {
+        let at = shape.geometry.offset(k) - REACH.0 + self.lag;
+        dot(&shape.quadrature, &self.points[at..at + shape.d.len()])
+    }
+
+    /// <x, mu> over the byte without margins.
+    pub fn common(&self, shape: &Shape, shift: usize) -> f32 {
+        let (from, to) = (MARGIN, shape.mu.len() - MARGIN);
+        dot(&shape.mu[from..to], &self.points[from + shift..to + shift])
+    }
+
+    /// |x|² over the byte without margins.
+    pub fn energy(&self) -> f32 {
+        let part = &self.points[MARGIN + self.lag..self.points.len() - MARGIN - self.lag];
+        dot(part, part)
+    }
+}
+
+/// `count` samples of the signal at `start + i * step`, by Catmull–Rom interpolation.
+pub fn resample(
+    signal: &mut Signal,
+    start: f64,
+    step: f64,
+    count: usize,
+    out: &mut Vec<f32>,
+) -> Result<(), Error> {
+    let first = start.floor() as i64 - 1;
+    let span = (step * count as f64) as usize + 6;
+    let part = signal.window(first, span)?;
+    let origin = start - first as f64;
+    out.clear();
+    out.extend((0..count).map(|i| {
+        let x = origin + i as f64 * step;
+        let n = x as usize;
+        let f = (x - n as f64) as f32;
+        let (a, b, c, d) = (part[n - 1], part[n], part[n + 1], part[n + 2]);
+        b + 0.5 * f * (c - a + f * (2.0 * a - 5.0 * b + 4.0 * c - d + f * (3.0 * (b - c) + d - a)))
+    }));
+    Ok(())
+}
+
+/// Inner product, eight partial sums in a fixed order (the same result on every machine).
+pub fn dot(a: &[f32], b: &[f32]) -> f32 {
+    let mut sum = [0.0f32; 8];
+    let n = a.len().min(b.len());
+    let (a, b) = (&a[..n], &b[..n]);
+    for (x, y) in a.chunks_exact(8).zip(b.chunks_exact(8)) {
+        for l in 0..8 {
+            sum[l] += x[l] * y[l];
+        }
+    }
+    for i in n / 8 * 8..n {
+        sum[0] += a[i] * b[i];
+    }
+    ((sum[0] + sum[4]) + (sum[1] + sum[5])) + ((sum[2] + sum[6]) + (sum[3] + sum[7]))
+}
+
+/// ln cosh, stable for large arguments.
+pub fn ln_cosh(x: f32) -> f32 {
+    let a = x.abs();
+    a + (0.5 + 0.5 * (-2.0 * a).exp()).ln()
+}

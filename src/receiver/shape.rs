@@ -1,0 +1,211 @@
+//! The waveform of a byte as it comes off this tape through this deck, on a grid of points that moves with the tape.
+//!
+//! For grammars whose bits all last the same time, a byte frame is x = g (mu + Σ_k b_k D_k) + noise with b_k = ±1:
+//! `mu` is what all bytes have in common, `D` the half difference between a 1 and a 0, shifted by k cells. The model
+//! is exact for any linear path from head to file; `D` reaches beyond its cell and so collects the smear of the
+//! band limit.
+
+use crate::tape::Grammar;
+
+/// Points taken before and after a byte in its frame.
+pub const MARGIN: usize = 24;
+/// Points by which `D` reaches into the cells before and after.
+pub const REACH: (usize, usize) = (16, 32);
+
+/// Where things lie in a byte, in units that scale with tape speed.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Geometry {
+    /// Symbol lengths relative to the leader symbol.
+    pub relative: Vec<f64>,
+    /// Byte, prefix and bit cell, in leader symbols.
+    pub byte: f64,
+    pub prefix: f64,
+    pub cell: f64,
+    pub bits: usize,
+    /// Points per cell; the grid everything is sampled on.
+    pub cell_points: usize,
+}
+
+impl Geometry {
+    /// `rate` is the working rate: a point is about a sample.
+    pub fn new(grammar: &Grammar, relative: &[f64], rate: f64) -> Geometry {
+        let length = |symbols: &[usize]| symbols.iter().map(|&s| relative[s]).sum::<f64>();
+        let (prefix, cell) = (length(&grammar.byte_prefix), length(&grammar.bit[0]));
+        let bits = grammar.bits_per_byte;
+        let seconds = cell * grammar.symbols[grammar.leader].cycle;
+        Geometry {
+            relative: relative.to_vec(),
+            byte: prefix + cell * bits as f64,
+            prefix,
+            cell,
+            bits,
+            cell_points: (seconds * rate).round().max(8.0) as usize,
+        }
+    }
+
+    /// Points from the start of one byte to the next; not a whole number.
+    pub fn byte_points(&self) -> f64 {
+        self.byte / self.cell * self.cell_points as f64
+    }
+
+    /// Points in a frame, both margins included.
+    pub fn frame(&self) -> usize {
+        self.byte_points().ceil() as usize + 2 * MARGIN
+    }
+
+    /// Frame index at which the cell of bit `k` begins (rounded once, the same for all `k`).
+    pub fn offset(&self, k: usize) -> usize {
+        MARGIN + (self.prefix / self.cell * self.cell_points as f64).round() as usize + k * self.cell_points
+    }
+}
+
+/// A piecewise constant wave, for exact area sampling.
+pub struct Wave {
+    /// Segment ends, ascending, from 0; the integral of the wave up to each; the level of each.
+    ends: Vec<f64>,
+    integral: Vec<f64>,
+    levels: Vec<f64>,
+}
+
+impl Wave {
+    /// From (length, level) segments; zero outside.
+    pub fn new(segments: impl IntoIterator<Item = (f64, f64)>) -> Wave {
+        let mut wave = Wave { ends: vec![0.0], integral: vec![0.0], levels: Vec::new() };
+        let (mut end, mut sum) = (0.0, 0.0);
+        for (length, level) in segments {
+            end += length;
+            sum += length * level;
+            wave.ends.push(end);
+            wave.integral.push(sum);
+            wave.levels.push(level);
+        }
+        wave
+    }
+
+    /// The square wave of a run of symbols: first half of each cycle high.
+    pub fn of_symbols(symbols: &[usize], relative: &[f64], unit: f64) -> Wave {
+        Wave::new(symbols.iter().flat_map(|&s| {
+            let half = relative[s] * unit / 2.0;
+            [(half, 1.0), (half, -1.0)]
+        }))
+    }
+
+    fn up_to(&self, x: f64) -> f64 {
+        let i = self.ends.partition_point(|&e| e <= x);
+        if i == 0 {
+            0.0
+        } else if i == self.ends.len() {
+            self.integral[i - 1]
+        } else {
+            self.integral[i - 1] + (x - self.ends[i - 1]) * self.levels[i - 1]
+        }
+    }
+
+    /// Mean level over `x - width/2 .. x + width/2`.
+    pub fn mean(&self, x: f64, width: f64) -> f64 {
+        (self.up_to(x + width / 2.0) - self.up_to(x - width / 2.0)) / width
+    }
+
+    pub fn length(&self) -> f64 {
+        self.ends[self.ends.len() - 1]
+    }
+}
+
+/// The learned waveform.
+#[derive(Clone, Debug)]
+pub struct Shape {
+    pub geometry: Geometry,
+    /// What all bytes share, one value per frame point.
+    pub mu: Vec<f32>,
+    /// Half the difference between a 1 and a 0: `REACH.0 + cell_points + REACH.1` values.
+    pub d: Vec<f32>,
+    /// `d` with every frequency turned by 90 degrees: hears the same noise and none of the bit.
+    pub quadrature: Vec<f32>,
+    /// Inner products that follow from the two: |mu|², |d|², and <mu, D_k> per bit.
+    pub mu_energy: f32,
+    pub d_energy: f32,
+    pub mu_d: Vec<f32>,
+    /// <D_k, D_(k+1)> and <quadrature_k, D_(k±1)>: how much of a neighbour a bit's correlator hears.
+    pub d_next: f32,
+}
+
+impl Shape {
+    /// From a channel response: `taps[i]` weighs the written wave `i - before` samples ago; `unit` is the leader
+    /// symbol in samples.
+    pub fn from_response(grammar: &Grammar, geometry: Geometry, taps: &[f32], before: usize, unit: f64) -> Shape {
+        // mu: three bytes of zeros and three of ones, averaged; the middle one counts
+        let three = |bit: usize| {
+            let mut symbols = grammar.byte_prefix.clone();
+            (0..geometry.bits).for_each(|_| symbols.extend(&grammar.bit[bit]));
+            Wave::of_symbols(&symbols.repeat(3), &geometry.relative, unit)
+        };
+        let (zeros, ones) = (three(0), three(1));
+        let word = |bit: usize| Wave::of_symbols(&grammar.bit[bit], &geometry.relative, unit);
+        let (zero, one) = (word(0), word(1));
+        let (byte, cell, lead) = (geometry.byte * unit, geometry.cell * unit, geometry.prefix * unit);
+        let common = |x: f64| 0.5 * (zeros.mean(x + byte, 1.0) + ones.mean(x + byte, 1.0));
+        let point = cell / geometry.cell_points as f64;
+        let filtered = |wave: &dyn Fn(f64) -> f64, x: f64| -> f32 {
+            taps.iter().enumerate().map(|(i, &h)| f64::from(h) * wave(x - (i as f64 - before as f64))).sum::<f64>()
+                as f32
+        };
+        let mu = (0..geometry.frame()).map(|n| filtered(&common, (n as f64 - MARGIN as f64) * point)).collect();
+        let start = (geometry.offset(0) as f64 - MARGIN as f64) * point - lead;
+        let difference = |x: f64| 0.5 * (one.mean(x, 1.0) - zero.mean(x, 1.0));
+        let d = (0..REACH.0 + geometry.cell_points + REACH.1)
+            .map(|j| filtered(&difference, start + (j as f64 - REACH.0 as f64) * point))
+            .collect();
+        let mut shape = Shape {
+            geometry,
+            mu,
+            d,
+            quadrature: Vec::new(),
+            mu_energy: 0.0,
+            d_energy: 0.0,
+            mu_d: Vec::new(),
+            d_next: 0.0,
+        };
+        shape.refresh();
+        shape
+    }
+
+    /// Recomputes what follows from `mu` and `d`.
+    pub fn refresh(&mut self) {
+        let dot = |a: &[f32], b: &[f32]| a.iter().zip(b).map(|(x, y)| x * y).sum::<f32>();
+        let (from, to) = (MARGIN, self.mu.len() - MARGIN);
+        self.mu_energy = dot(&self.mu[from..to], &self.mu[from..to]);
+        self.d_energy = dot(&self.d, &self.d).max(1e-20);
+        self.mu_d = (0..self.geometry.bits)
+            .map(|k| {
+                let at = self.geometry.offset(k) - REACH.0;
+                dot(&self.d, &self.mu[at..at + self.d.len()])
+            })
+            .collect();
+        let c = self.geometry.cell_points;
+        self.d_next = dot(&self.d[c..], &self.d[..self.d.len() - c]);
+        self.quadrature = turn_quarter(&self.d);
+    }
+
+    /// Energy of a byte at gain 1, whatever its bits (neighbours' overlap aside).
+    pub fn byte_energy(&self) -> f32 {
+        self.mu_energy + self.d_energy * self.geometry.bits as f32
+    }
+}
+
+/// Hilbert transform of a short wave, cut to its own support.
+fn turn_quarter(d: &[f32]) -> Vec<f32> {
+    let n = d.len();
+    // the discrete kernel 2 / (π m) for odd m (any text on the Hilbert transform)
+    (0..n)
+        .map(|i| {
+            let mut sum = 0.0;
+            for (j, v) in d.iter().enumerate() {
+                let m = i as i64 - j as i64;
+                if m % 2 != 0 {
+                    sum += v * (2.0 / (std::f32::consts::PI * m as f32));
+                }
+            }
+            sum
+        })
+        .collect()
+}

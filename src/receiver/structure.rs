@@ -1,0 +1,125 @@
+//! Finds bytes by their structure alone: the marker that every byte begins with and the equal cells behind it, over
+//! some twenty bytes at once. It needs no leader, no sync and no known content.
+
+use super::frame::{dot, resample};
+use super::shape::{MARGIN, REACH, Shape};
+use super::signal::Signal;
+use crate::Error;
+
+/// Bytes were found here.
+#[derive(Clone, Copy, Debug)]
+pub struct Found {
+    pub start: f64,
+    pub period: f64,
+    /// Gain against the learned waveform.
+    pub gain: f32,
+    /// How far the best place stands out over the others, in their standard deviations.
+    pub contrast: f64,
+}
+
+/// Bytes looked at together.
+const SPAN: usize = 20;
+/// Contrast that is believed. The best of some 9,000 places in noise reaches 4.5.
+const LEAST_CONTRAST: f64 = 6.0;
+
+/// Looks for the structure from about `start` on (or before, for `direction` −1), where the prediction is vague by
+/// `sigma` samples. The place nearest in count of bytes to the prediction is returned.
+pub fn find_again(
+    signal: &mut Signal,
+    shape: &Shape,
+    start: f64,
+    sigma: f64,
+    period: f64,
+    direction: f64,
+) -> Result<Option<Found>, Error> {
+    let spread = 0.02;
+    let half = (2.5 * sigma).clamp(0.1 * period, 0.5 * period);
+    // backwards, the span ends with the byte that is looked for
+    let shift = if direction < 0.0 { (SPAN as f64 - 1.0) * period } else { 0.0 };
+    let found = search(signal, shape, start - shift, half, sigma, period, spread)?;
+    Ok(found.filter(|f| f.contrast >= LEAST_CONTRAST).map(|f| {
+        let back = if direction < 0.0 { (SPAN as f64 - 1.0) * f.period } else { 0.0 };
+        Found { start: f.start + back, ..f }
+    }))
+}
+
+/// Looks for the structure around `start` with nothing known but the period, to `spread` (fraction).
+pub fn find(
+    signal: &mut Signal,
+    shape: &Shape,
+    start: f64,
+    period: f64,
+    spread: f64,
+) -> Result<Option<Found>, Error> {
+    let found = search(signal, shape, start, 0.5 * period, f64::INFINITY, period, spread)?;
+    Ok(found.filter(|f| f.contrast >= LEAST_CONTRAST))
+}
+
+fn search(
+    signal: &mut Signal,
+    shape: &Shape,
+    start: f64,
+    half: f64,
+    sigma: f64,
+    period: f64,
+    spread: f64,
+) -> Result<Option<Found>, Error> {
+    let geometry = &shape.geometry;
+    let byte = geometry.byte_points();
+    let point = period / byte;
+    let reach = (half / point).ceil();
+    let length = (reach * 2.0 + byte * (SPAN as f64 + 1.0) * (1.0 + spread)) as usize + 2 * MARGIN + shape.mu.len();
+    let origin = start - half - MARGIN as f64 * point;
+    let mut x = Vec::new();
+    resample(signal, origin, point, length, &mut x)?;
+    let prefix = geometry.offset(0);
+    // correlation of D with every place, and of the byte's common beginning
+    let bit: Vec<f32> = (0..length - shape.d.len()).map(|n| dot(&shape.d, &x[n..n + shape.d.len()]).abs()).collect();
+    let mark: Vec<f32> = (0..length - prefix).map(|n| dot(&shape.mu[..prefix], &x[n..n + prefix])).collect();
+    let offsets: Vec<f64> = (0..geometry.bits).map(|k| (geometry.offset(k) - REACH.0) as f64).collect();
+    let phases = (2.0 * reach) as usize;
+    let mut best: Option<(f64, f64, f64)> = None;
+    let (mut sum, mut square, mut count) = (0.0f64, 0.0f64, 0u32);
+    // over SPAN bytes the speed must be right to a sixth of a cell
+    let speeds = (spread / 0.0018).ceil() as i32;
+    for s in -speeds..=speeds {
+        let stretch = 1.0 + f64::from(s) * spread / f64::from(speeds.max(1));
+        let mut score = vec![0.0f32; phases];
+        for b in 0..SPAN {
+            let at = (b as f64 * byte * stretch).round() as usize;
+            if at + phases <= mark.len() {
+                score.iter_mut().zip(&mark[at..]).for_each(|(a, v)| *a += v);
+            }
+            for o in &offsets {
+                let at = ((b as f64 * byte + o) * stretch).round() as usize;
+                if at + phases <= bit.len() {
+                    score.iter_mut().zip(&bit[at..]).for_each(|(a, v)| *a += v);
+                }
+            }
+        }
+        for (i, &v) in score.iter().enumerate() {
+            let v = f64::from(v);
+            sum += v;
+            square += v * v;
+            count += 1;
+            let offset = i as f64 * point - half;
+            let weighed = v - 0.5 * (offset / sigma).powi(2) * f64::from(shape.d_energy) * 0.02;
+            if best.is_none_or(|(b, _, _)| weighed > b) {
+                best = Some((weighed, i as f64, stretch));
+            }
+        }
+    }
+    let Some((score, phase, stretch)) = best else { return Ok(None) };
+    let mean = sum / f64::from(count);
+    let deviation = (square / f64::from(count) - mean * mean).max(1e-20).sqrt();
+    let marks = f64::from(dot(&shape.mu[..prefix], &shape.mu[..prefix]));
+    let ideal = SPAN as f64 * (marks + f64::from(shape.d_energy) * geometry.bits as f64);
+    // the mean over all places is what noise gives, roughly
+    let gain = ((score - 0.5 * mean) / ideal).max(0.01) as f32;
+    Ok(Some(Found {
+        start: start - half + phase * point,
+        period: period * stretch,
+        gain,
+        contrast: (score - mean) / deviation,
+    }))
+}

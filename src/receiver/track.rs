@@ -1,0 +1,342 @@
+//! Follows the bytes along the tape: where each begins and how long it lasts.
+//!
+//! State: start and period of the byte, a Gaussian; every byte's waveform gives a likelihood over its start, the bits
+//! summed out. The tape's speed wanders slowly, so a lost stretch is bridged by the prediction; where that has grown
+//! too vague, the byte structure is looked for anew ([`super::structure`]). [`smooth`] then corrects every place from
+//! the later ones (Rauch, Tung, Striebel 1965).
+
+use super::frame::{Frame, ln_cosh};
+use super::shape::{MARGIN, Shape};
+use super::signal::Signal;
+use super::structure;
+use crate::Error;
+
+/// One byte's place. Samples.
+#[derive(Clone, Copy, Debug)]
+pub struct Place {
+    pub start: f64,
+    pub period: f64,
+    /// True when the signal said nothing here: the place is a prediction.
+    pub lost: bool,
+    /// True when the structure was found anew just before this byte: the count of bytes may be off by one or two.
+    pub leap: bool,
+    filtered: State,
+    predicted: State,
+}
+
+/// Mean and covariance of (start, period).
+#[derive(Clone, Copy, Debug)]
+struct State {
+    t: f64,
+    p: f64,
+    tt: f64,
+    tp: f64,
+    pp: f64,
+}
+
+impl State {
+    fn predict(self, jitter: f64, drift: f64) -> State {
+        State {
+            t: self.t + self.p,
+            p: self.p,
+            tt: self.tt + 2.0 * self.tp + self.pp + jitter + drift / 3.0,
+            tp: self.tp + self.pp + drift / 2.0,
+            pp: self.pp + drift,
+        }
+    }
+
+    /// A measurement of the start with variance `r`.
+    fn see_start(self, t: f64, r: f64) -> State {
+        let s = self.tt + r;
+        let (kt, kp) = (self.tt / s, self.tp / s);
+        let e = t - self.t;
+        State {
+            t: self.t + kt * e,
+            p: self.p + kp * e,
+            tt: self.tt * (1.0 - kt),
+            tp: self.tp * (1.0 - kt),
+            pp: self.pp - kp * self.tp,
+        }
+    }
+
+    /// A measurement of the period with variance `r`.
+    fn see_period(self, p: f64, r: f64) -> State {
+        let s = self.pp + r;
+        let (kt, kp) = (self.tp / s, self.pp / s);
+        let e = p - self.p;
+        State {
+            t: self.t + kt * e,
+            p: self.p + kp * e,
+            tt: self.tt - kt * self.tp,
+            tp: self.tp * (1.0 - kp),
+            pp: self.pp * (1.0 - kp),
+        }
+    }
+}
+
+/// Why following ended.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Stop {
+    /// The end marker and the tone after it (or, backwards, the leader), with the log-likelihood ratio for it.
+    Tone(f32),
+    /// Nothing was heard for too long.
+    Lost,
+    /// The capture ends (or begins) here.
+    Edge,
+}
+
+/// The bytes that were followed, in the order they were met.
+#[derive(Clone, Debug)]
+pub struct Track {
+    pub places: Vec<Place>,
+    pub stop: Stop,
+    /// Where the byte after the last would begin.
+    pub next: f64,
+    /// Mean gain and noise per sample, as last seen.
+    pub gain: f32,
+    pub noise: f32,
+}
+
+/// Uncertainty of the start (points) past which the structure is looked for anew.
+const VAGUE_POINTS: f64 = 2.6;
+/// Seconds without a signal after which a block is given up.
+const PATIENCE_S: f64 = 2.5;
+
+/// Follows from a known byte. `direction` +1 forwards, -1 backwards; `limit` bytes at most.
+pub fn follow(
+    signal: &mut Signal,
+    shape: &Shape,
+    start: f64,
+    period: f64,
+    noise: f32,
+    direction: f64,
+    limit: usize,
+) -> Result<Track, Error> {
+    let geometry = &shape.geometry;
+    let points = geometry.byte_points();
+    let mut frame = Frame::empty();
+    let mut state = State { t: start, p: period * direction, tt: 1.0, tp: 0.0, pp: (2e-4 * period).powi(2) };
+    let mut drift_scale = 4e-4;
+    let mut gain = 1.0f32;
+    let mut noise = noise.max(1e-5);
+    let mut places: Vec<Place> = Vec::new();
+    let mut leap = false;
+    let mut silent = 0usize;
+    let patience = (PATIENCE_S * signal.rate() / period) as usize;
+    let (first, last) = (0.0, signal.len() as f64);
+    let mut stop = Stop::Edge;
+    while places.len() < limit {
+        let p = state.p.abs();
+        if state.t < first - 0.5 * p || state.t + 0.5 * p > last {
+            break;
+        }
+        let point = p / points;
+        let mut expected = None;
+        if state.tt.sqrt() > VAGUE_POINTS * point && silent > 0 {
+            match structure::find_again(signal, shape, state.t, state.tt.sqrt(), p, direction)? {
+                Some(found) => {
+                    expected = Some(state);
+                    state = state.see_start(found.start, (0.5 * point).powi(2));
+                    state = state.see_period(found.period * direction, (0.002 * p).powi(2));
+                    gain = (found.gain).clamp(0.2 * gain, 5.0 * gain);
+                    leap = true;
+                    silent = 0;
+                    drift_scale = f64::max(drift_scale, 4e-4);
+                }
+                None => {
+                    if silent > patience {
+                        stop = Stop::Lost;
+                        break;
+                    }
+                    for _ in 0..8 {
+                        let before = state;
+                        places.push(Place {
+                            start: before.t,
+                            period: before.p.abs(),
+                            lost: true,
+                            leap: false,
+                            filtered: before,
+                            predicted: before,
+                        });
+                        state = state.predict(0.0, (drift_scale * p).powi(2));
+                    }
+                    silent += 8;
+                    continue;
+                }
+            }
+        }
+        let predicted = expected.unwrap_or(state);
+        let lag = ((2.5 * state.tt.sqrt() / point).ceil() as usize + 1).clamp(2, 7);
+        frame.take(signal, geometry, state.t, p, lag)?;
+        let heard = Heard::new(&frame, shape, gain, noise, point);
+        if let Some(evidence) = tone_instead(&frame, shape, &heard, noise, direction) {
+            stop = Stop::Tone(evidence);
+            break;
+        }
+        let lost = heard.gain < 0.3 * gain || heard.gain * heard.gain * shape.byte_energy() < 20.0 * noise * noise;
+        if lost {
+            silent += 1;
+            if silent > patience {
+                stop = Stop::Lost;
+                break;
+            }
+        } else {
+            let (shift, variance) = heard.posterior(state.tt.sqrt(), point);
+            if variance < 0.98 * state.tt {
+                // the measurement that turns the prior into this posterior
+                let r = 1.0 / (1.0 / variance - 1.0 / state.tt);
+                let seen = state.t + shift * (state.tt + r) / state.tt;
+                let surprise = (seen - state.t).powi(2) / (state.tt + r);
+                drift_scale = (drift_scale * (0.06 * (surprise.min(9.0) - 1.0)).exp()).clamp(1e-4, 4e-3);
+                state = state.see_start(seen, r);
+            }
+            silent = 0;
+            gain += 0.1 * (heard.gain - gain);
+            noise += 0.1 * (heard.noise - noise);
+        }
+        places.push(Place { start: state.t, period: state.p.abs(), lost, leap, filtered: state, predicted });
+        leap = false;
+        state = state.predict((0.02 * point).powi(2), (drift_scale * p).powi(2));
+    }
+    // what was only hoped for at the end is no byte
+    while places.last().is_some_and(|p| p.lost) && stop != Stop::Edge && !matches!(stop, Stop::Tone(_)) {
+        places.pop();
+    }
+    let next = places.last().map_or(start, |p| p.filtered.t + p.filtered.p);
+    Ok(Track { places, stop, next, gain, noise })
+}
+
+/// What one frame says about where its byte begins.
+struct Heard {
+    /// Log-likelihood per shift, relative; index `lag` is in place.
+    likelihood: Vec<f32>,
+    gain: f32,
+    /// rms of what the best fit leaves.
+    noise: f32,
+    /// Energy the best bits explain.
+    explained: f32,
+}
+
+impl Heard {
+    fn new(frame: &Frame, shape: &Shape, gain: f32, noise: f32, _point: f64) -> Heard {
+        let bits = shape.geometry.bits;
+        let mut likelihood = Vec::with_capacity(2 * frame.lag + 1);
+        let mut best = (f32::MIN, 0.0);
+        let scale = 1.0 / (noise * noise);
+        let mut z = [0.0f32; 32];
+        for shift in 0..=2 * frame.lag {
+            let common = frame.common(shape, shift);
+            let mut sum = 0.0;
+            let mut size = 0.0;
+            for (k, z) in z.iter_mut().enumerate().take(bits.min(32)) {
+                *z = frame.bit(shape, k, shift) - gain * shape.mu_d[k];
+                sum += ln_cosh(gain * *z * scale);
+                size += z.abs();
+            }
+            likelihood.push(sum + gain * common * scale);
+            if size + common > best.0 {
+                best = (size + common, size);
+            }
+        }
+        let total = shape.byte_energy();
+        let own = (best.0 / total).max(0.0);
+        let energy = frame.energy();
+        let explained = own * own * total;
+        let left = ((energy - explained).max(0.0) / frame_len(shape)).sqrt();
+        Heard { likelihood, gain: own, noise: left.max(1e-5), explained }
+    }
+
+    /// Mean and variance of the start, relative to the prediction's own grid, given a Gaussian prior of `sigma` samples.
+    fn posterior(&self, sigma: f64, point: f64) -> (f64, f64) {
+        let lag = (self.likelihood.len() - 1) as f64 / 2.0;
+        let fine = 8;
+        let (mut top, mut values) = (f64::MIN, Vec::new());
+        for i in 0..=(self.likelihood.len() - 1) * fine {
+            let at = i as f64 / fine as f64;
+            let x = (at - lag) * point;
+            let l = interpolate(&self.likelihood, at) - 0.5 * (x / sigma).powi(2);
+            top = top.max(l);
+            values.push((x, l));
+        }
+        let (mut w0, mut w1, mut w2) = (0.0, 0.0, 0.0);
+        for (x, l) in values {
+            let w = (l - top).exp();
+            w0 += w;
+            w1 += w * x;
+            w2 += w * x * x;
+        }
+        let mean = w1 / w0;
+        // the grid itself is an eighth of a point wide
+        (mean, (w2 / w0 - mean * mean).max((point / 16.0).powi(2)))
+    }
+}
+
+fn frame_len(shape: &Shape) -> f32 {
+    (shape.mu.len() - 2 * MARGIN) as f32
+}
+
+/// Catmull–Rom through equally spaced values, linear at the ends.
+fn interpolate(values: &[f32], at: f64) -> f64 {
+    let n = (at as usize).min(values.len() - 2);
+    let f = at - n as f64;
+    let v = |i: usize| f64::from(values[i]);
+    let (b, c) = (v(n), v(n + 1));
+    let a = if n > 0 { v(n - 1) } else { 2.0 * b - c };
+    let d = if n + 2 < values.len() { v(n + 2) } else { 2.0 * c - b };
+    b + 0.5 * f * (c - a + f * (2.0 * a - 5.0 * b + 4.0 * c - d + f * (3.0 * (b - c) + d - a)))
+}
+
+/// Is this frame the tone after (or before) a block, rather than a byte? The log-likelihood ratio if so.
+fn tone_instead(frame: &Frame, shape: &Shape, heard: &Heard, noise: f32, direction: f64) -> Option<f32> {
+    let geometry = &shape.geometry;
+    let unit = geometry.cell_points as f64 / geometry.cell;
+    // forwards, the end marker comes before the tone
+    let skip = if direction > 0.0 { (geometry.prefix * unit) as usize } else { 0 };
+    let part = &frame.points[MARGIN + frame.lag + skip..frame.points.len() - MARGIN - frame.lag];
+    let omega = 2.0 * std::f64::consts::PI / unit;
+    let (mut c, mut s) = (0.0f32, 0.0f32);
+    let (step_s, step_c) = omega.sin_cos();
+    let (mut cs, mut sn) = (1.0f64, 0.0f64);
+    for &v in part {
+        c += v * cs as f32;
+        s += v * sn as f32;
+        (cs, sn) = (cs * step_c - sn * step_s, sn * step_c + cs * step_s);
+    }
+    let tone = 2.0 * (c * c + s * s) / part.len() as f32;
+    let evidence = (tone - heard.explained) / (2.0 * noise * noise);
+    let total = frame.energy();
+    (evidence > 4.0 && tone > 0.15 * total && tone > 1.15 * heard.explained).then_some(evidence)
+}
+
+/// Corrects every place from the later ones.
+pub fn smooth(track: &mut Track, direction: f64) {
+    let n = track.places.len();
+    if n == 0 {
+        return;
+    }
+    let mut next = track.places[n - 1].filtered;
+    for i in (0..n - 1).rev() {
+        let (f, p) = (track.places[i].filtered, track.places[i + 1].predicted);
+        // cross-covariance of state i and i + 1 under x' = F x, F = [1 1; 0 1]
+        let (c_tt, c_tp) = (f.tt + f.tp, f.tp);
+        let (c_pt, c_pp) = (f.tp + f.pp, f.pp);
+        let det = p.tt * p.pp - p.tp * p.tp;
+        if det <= 1e-18 {
+            next = f;
+            continue;
+        }
+        let (i_tt, i_tp, i_pp) = (p.pp / det, -p.tp / det, p.tt / det);
+        let g = [
+            [c_tt * i_tt + c_tp * i_tp, c_tt * i_tp + c_tp * i_pp],
+            [c_pt * i_tt + c_pp * i_tp, c_pt * i_tp + c_pp * i_pp],
+        ];
+        let (et, ep) = (next.t - p.t, next.p - p.p);
+        let mut s = f;
+        s.t += g[0][0] * et + g[0][1] * ep;
+        s.p += g[1][0] * et + g[1][1] * ep;
+        next = s;
+        track.places[i].start = s.t;
+        track.places[i].period = s.p * direction;
+    }
+    track.places[n - 1].period = track.places[n - 1].filtered.p * direction;
+}

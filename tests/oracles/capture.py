@@ -1,0 +1,88 @@
+"""Captures against libsndfile: writes files of every kind, and what is in them by independent means, then runs the Rust test
+that compares them. Samples: libsndfile (soundfile). Levels: NumPy. Hashes: hashlib, blake3. Pulse images: the wave's
+integral, interpolated by NumPy.
+
+    .venv/bin/python tests/oracles/capture.py
+"""
+
+import hashlib
+import json
+import os
+import pathlib
+import struct
+import subprocess
+import sys
+import tempfile
+
+import blake3
+import numpy as np
+import soundfile
+
+CLOCK, RATE = 985_248, 44_100
+rng = np.random.default_rng(1986)
+cases = []
+
+
+def note(path, container, samples, rate, bits):
+    """samples: float64, frames × channels, as the reference has them. bits: of integers, None for floats, 0 never clips."""
+    samples.astype("<f8").tofile(f"{path}.f64")
+    heard = samples.astype("<f4")
+    top = {None: 1.0, 0: np.inf}.get(bits) or np.float32((2.0 ** (bits - 1) - 1) / 2.0 ** (bits - 1))
+    bottom = -np.inf if bits == 0 else -1.0
+    wide = heard.astype("f8")
+    cases.append({
+        "file": path.name, "container": container, "rate": rate, "channels": samples.shape[1], "frames": len(samples),
+        "sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
+        "samples_blake3": blake3.blake3((heard + np.float32(0)).tobytes()).hexdigest(),
+        "levels": [{"rms": float(np.sqrt(np.mean(c * c))), "peak": float(np.abs(c).max()), "mean": float(c.mean()),
+                    "clipped": int(np.sum((c <= bottom) | (c >= top)))} for c in wide.T],
+    })
+
+
+def sound_files(folder):
+    subtypes = {"PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "FLOAT": None, "DOUBLE": None}
+    kinds = [(f, s, b) for f in ("WAV", "WAVEX", "RF64") for s, b in subtypes.items()]
+    kinds += [("FLAC", "PCM_S8", 8), ("FLAC", "PCM_16", 16), ("FLAC", "PCM_24", 24)]
+    shapes = [(1, 44_100, 70_001), (2, 48_000, 30_000), (3, 8_000, 999), (6, 192_000, 4_097), (1, 22_050, 1)]
+    for form, subtype, bits in kinds:
+        for channels, rate, frames in shapes:
+            path = folder / f"{form}-{subtype}-{channels}-{rate}.{'flac' if form == 'FLAC' else 'wav'}"
+            signal = np.clip(rng.normal(0, 0.4, (frames, channels)), -1, 1)
+            signal[:: max(1, frames // 7)] = 1.0
+            signal[:: max(1, frames // 5)] = -1.0
+            soundfile.write(path, signal, rate, subtype=subtype, format=form)
+            read, read_rate = soundfile.read(path, dtype="float64", always_2d=True)
+            assert (read_rate, read.shape) == (rate, signal.shape)
+            note(path, {"WAVEX": "Wav"}.get(form, form.capitalize()), read, rate, bits)
+
+
+def pulse_images(folder):
+    for version in (0, 1):
+        ticks = 8 * rng.integers(1, 256, 5000)
+        data = bytes((ticks // 8).astype("u1"))
+        if version == 1:
+            long = rng.integers(2041, 400_000, 20)
+            ticks = np.concatenate([ticks[:2500], long, ticks[2500:]])
+            data = data[:2500] + b"".join(b"\0" + struct.pack("<I", n)[:3] for n in long) + data[2500:]
+        path = folder / f"pulses-{version}.tap"
+        path.write_bytes(b"C64-TAPE-RAW" + bytes([version, 0, 0, 0]) + struct.pack("<I", len(data)) + data)
+        # Corners of the integral of the wave: after the low half, the silence, the high half.
+        half = np.minimum(ticks, 2040) / 2
+        pieces = np.stack([half, ticks - 2 * half, half], axis=1).ravel()
+        times = np.concatenate([[0], np.cumsum(pieces)])
+        integral = np.concatenate([[0], np.cumsum(pieces * np.tile([-1, 0, 1], len(ticks)))])
+        frames = int(-(-int(times[-1]) * RATE // CLOCK))
+        edges = np.arange(frames + 1) * CLOCK / RATE
+        samples = np.diff(np.interp(edges, times, integral)) * RATE / CLOCK
+        # The mean of ±1 over a sample is a multiple of 1/164208 (half a tick is 3675 such units): interpolation errs by less.
+        samples = np.round(samples * 164_208) / 164_208
+        note(path, "PulseImage", samples[:, None], RATE, 0)
+
+
+with tempfile.TemporaryDirectory() as name:
+    sound_files(pathlib.Path(name))
+    pulse_images(pathlib.Path(name))
+    pathlib.Path(name, "cases.json").write_text(json.dumps(cases))
+    print(f"{len(cases)} files, libsndfile {soundfile.__libsndfile_version__}")
+    command = ["cargo", "test", "-j1", "--test", "capture", "oracle", "--", "--ignored", "--exact"]
+    sys.exit(subprocess.run(command, env={**os.environ, "QUORATE_ORACLE_DIR": name}).returncode)
