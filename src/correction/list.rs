@@ -77,13 +77,12 @@ pub fn k_best(machine: &dyn CheckMachine, llrs: &[Llr], k: usize) -> Vec<Decoded
 
 /// Costs to the end at every checkpoint, first checkpoint first; the last entry is the end itself.
 fn checkpoints(trellis: &Trellis, segment: usize) -> Vec<Vec<f64>> {
-    let mut scratch = trellis.scratch();
+    let mut spare = trellis.spare();
     let mut after = trellis.end::<Cheapest>();
-    trellis.close_end::<Cheapest>(&mut after);
     let mut before = after.clone();
     let mut stored = vec![after.clone()];
     for position in (0..trellis.len()).rev() {
-        trellis.backward::<Cheapest>(position, &after, &mut before, &mut scratch);
+        trellis.backward::<Cheapest>(position, &after, &mut before, &mut spare);
         std::mem::swap(&mut after, &mut before);
         if position % segment == 0 {
             stored.push(after.clone());
@@ -103,7 +102,7 @@ fn walk(trellis: &Trellis, k: usize) -> (Vec<Prefix>, Vec<Change>) {
     if total < f64::INFINITY {
         prefixes.push(Prefix { cost: 0.0, total, state: 0, last_change: NONE });
     }
-    let mut scratch = trellis.scratch();
+    let mut spare = trellis.spare();
     // Costs to the end after each bit of the segment.
     let mut togo = vec![0.0; segment * states];
     let mut children = Vec::new();
@@ -113,7 +112,7 @@ fn walk(trellis: &Trellis, k: usize) -> (Vec<Prefix>, Vec<Change>) {
         togo[(length - 1) * states..length * states].copy_from_slice(end);
         for i in (1..length).rev() {
             let (before, after) = togo[(i - 1) * states..(i + 1) * states].split_at_mut(states);
-            trellis.backward::<Cheapest>(start + i, after, before, &mut scratch);
+            trellis.backward::<Cheapest>(start + i, after, before, &mut spare);
         }
         for (i, togo) in togo.chunks_exact(states).take(length).enumerate() {
             advance(trellis, start + i, togo, k, &mut prefixes, &mut children, &mut changes);

@@ -10,15 +10,20 @@
 //!
 //! Costs and probabilities are in nats. Position 0 is the first bit of the block on tape.
 
+mod certificate;
+pub mod hypotheses;
 mod list;
 pub mod machines;
 mod posterior;
 mod semiring;
 mod trellis;
 
+pub use certificate::{Certificate, Check, Finding, Flip, Outcome, certify};
 pub use list::{Decoded, TIE, k_best, most_probable};
 pub use machines::*;
-pub use posterior::{MAX_POSTERIOR, Posterior, posteriors};
+pub use posterior::{MAX_POSTERIOR, Posterior, ln_probability, ln_share, posteriors};
+
+use crate::Llr;
 
 /// A check that can be computed by walking the bits of a block with a finite state.
 ///
@@ -45,10 +50,16 @@ pub trait CheckMachine: Sync {
     fn phase(&self, position: usize) -> usize {
         position
     }
+    /// The single checks that the hard decisions fail or, because bits are lost, leave open: what forced a correction.
+    /// A machine that knows its parts names them; the default speaks of the block.
+    fn findings(&self, llrs: &[Llr]) -> Vec<Finding> {
+        let bits: Vec<bool> = llrs.iter().map(|l| l.bit()).collect();
+        Finding::of(Check::Block, llrs, obeys(self, &bits)).into_iter().collect()
+    }
 }
 
 /// Walks whole words: whether `bits` obey the checks. The slow, plain reading of the trait, for tests and evidence.
-pub fn obeys(machine: &dyn CheckMachine, bits: &[bool]) -> bool {
+pub fn obeys<M: CheckMachine + ?Sized>(machine: &M, bits: &[bool]) -> bool {
     let mut state = 0;
     for (position, &bit) in bits.iter().enumerate() {
         if machine.known_bit(position).is_some_and(|known| known != bit) {

@@ -32,6 +32,21 @@ pub fn posteriors(machine: &dyn CheckMachine, llrs: &[Llr]) -> Option<Posterior>
     }
 }
 
+/// ln of the probability of the block `bits` when every bit is drawn independently from its vote.
+///
+/// Minus [`Posterior::ln_valid`], it is the ln of the probability that a block known to obey the checks is this one.
+pub fn ln_probability(llrs: &[Llr], bits: &[bool]) -> f64 {
+    llrs.iter().zip(bits).map(|(&llr, &bit)| Log::weights(llr)[usize::from(bit)]).sum()
+}
+
+/// ln of the share of all words of `bits` bits that obey the checks: −k ln 2 for k independent check bits. `None` if
+/// none does.
+pub fn ln_share(machine: &dyn CheckMachine, bits: usize) -> Option<f64> {
+    let lost = vec![Llr::LOST; bits];
+    let trellis = Trellis::new(machine, &lost);
+    forward::<Linear>(&trellis, |_, _| ()).or_else(|| forward::<Log>(&trellis, |_, _| ()))
+}
+
 /// The proof that the range of [`Linear`] sufficed. All vectors are scaled to a largest entry of 1, and entries under
 /// FLUSH are dropped, so at most n · states · FLUSH is lost from an overlap Σ α·β; where every overlap is at least
 /// this, less than 10^-20 of the whole is lost.
@@ -40,27 +55,34 @@ const LEAST_OVERLAP: f64 = 1e-170;
 /// e^-60 of the whole, nothing else is changed by it.
 const CLIPPED_FLIP: f64 = -60.0;
 
-fn forward_backward<S: Semiring>(trellis: &Trellis) -> Option<Posterior> {
-    let (segment, states) = (trellis.segment(), trellis.states());
-    let mut scratch = trellis.scratch();
+/// The forward pass, which shows every vector (before the bit at each position) to `see`.
+/// Returns the ln of the sum over all valid blocks.
+fn forward<S: Semiring>(trellis: &Trellis, mut see: impl FnMut(usize, &[f64])) -> Option<f64> {
+    let mut spare = trellis.spare();
     let mut alpha = trellis.start::<S>();
     let mut next = alpha.clone();
-    let mut checkpoints = Vec::new();
     let mut ln_scale = 0.0;
     for position in 0..trellis.len() {
-        if position % segment == 0 {
-            checkpoints.push(alpha.clone());
-        }
-        ln_scale += trellis.forward::<S>(position, &alpha, &mut next, &mut scratch);
+        see(position, &alpha);
+        ln_scale += trellis.forward::<S>(position, &alpha, &mut next, &mut spare);
         std::mem::swap(&mut alpha, &mut next);
     }
-    let mut beta = trellis.end::<S>();
-    trellis.close_end::<S>(&mut beta);
-    let valid = alpha.iter().zip(&beta).fold(S::ZERO, |sum, (&a, &b)| S::plus(sum, S::times(a, b)));
+    let valid = alpha.iter().zip(&trellis.end::<S>()).fold(S::ZERO, |sum, (&a, &b)| S::plus(sum, S::times(a, b)));
     let ln_valid = ln_scale + S::ln(valid);
-    if ln_valid.is_nan() || ln_valid == f64::NEG_INFINITY {
-        return None;
-    }
+    (ln_valid > f64::NEG_INFINITY).then_some(ln_valid)
+}
+
+fn forward_backward<S: Semiring>(trellis: &Trellis) -> Option<Posterior> {
+    let (segment, states) = (trellis.segment(), trellis.states());
+    let mut checkpoints = Vec::new();
+    let ln_valid = forward::<S>(trellis, |position, alpha| {
+        if position % segment == 0 {
+            checkpoints.push(alpha.to_vec());
+        }
+    })?;
+    let mut spare = trellis.spare();
+    let mut beta = trellis.end::<S>();
+    let mut next = beta.clone();
     let mut llr = vec![Llr::LOST; trellis.len()];
     let mut alphas = vec![0.0; segment * states];
     for (index, start) in checkpoints.iter().enumerate().rev() {
@@ -70,13 +92,13 @@ fn forward_backward<S: Semiring>(trellis: &Trellis) -> Option<Posterior> {
         alphas[..states].copy_from_slice(start);
         for i in 1..length {
             let (before, after) = alphas[(i - 1) * states..(i + 1) * states].split_at_mut(states);
-            trellis.forward::<S>(first + i - 1, before, after, &mut scratch);
+            trellis.forward::<S>(first + i - 1, before, after, &mut spare);
         }
         for i in (0..length).rev() {
             let position = first + i;
-            let through = trellis.through::<S>(position, &alphas[i * states..][..states], &beta, &mut scratch);
+            let through = trellis.through::<S>(position, &alphas[i * states..][..states], &beta, &mut spare);
             llr[position] = posterior::<S>(trellis, position, through)?;
-            trellis.backward::<S>(position, &beta, &mut next, &mut scratch);
+            trellis.backward::<S>(position, &beta, &mut next, &mut spare);
             std::mem::swap(&mut beta, &mut next);
         }
     }

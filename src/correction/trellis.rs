@@ -74,11 +74,6 @@ pub(super) struct Trellis<'a> {
     step_at: Vec<u32>,
 }
 
-/// Room for one walk: every vector has one entry a state.
-pub(super) struct Scratch {
-    spare: Vec<f64>,
-}
-
 impl<'a> Trellis<'a> {
     pub fn new(machine: &'a dyn CheckMachine, llrs: &'a [Llr]) -> Trellis<'a> {
         let mut steps = Vec::new();
@@ -106,8 +101,9 @@ impl<'a> Trellis<'a> {
         self.llrs[position]
     }
 
-    pub fn scratch(&self) -> Scratch {
-        Scratch { spare: vec![0.0; self.states] }
+    /// Room that the walks need beside their vectors.
+    pub fn spare(&self) -> Vec<f64> {
+        vec![0.0; self.states]
     }
 
     fn step(&self, position: usize) -> &Step {
@@ -143,33 +139,33 @@ impl<'a> Trellis<'a> {
         v
     }
 
-    /// The vector of the end: the empty path in every accepted state.
+    /// The vector of the end: the empty path in every state a valid block may end in.
     pub fn end<S: Semiring>(&self) -> Vec<f64> {
-        (0..self.states).map(|s| if self.machine.accepts(s) { S::ONE } else { S::ZERO }).collect()
+        let mut v: Vec<f64> =
+            (0..self.states).map(|s| if self.machine.accepts(s) { S::ONE } else { S::ZERO }).collect();
+        if let Some(last) = self.len().checked_sub(1) {
+            self.shut::<S>(last, &mut v);
+        }
+        v
+    }
+
+    /// Moves the paths in each state through the state change that comes first, if the step has one.
+    fn shifted<'v, S: Semiring>(&self, step: &Step, before: &'v [f64], spare: &'v mut [f64]) -> &'v [f64] {
+        let Some(first) = &step.first else { return before };
+        spare.fill(S::ZERO);
+        for (&to, &x) in first.iter().zip(before) {
+            let slot = &mut spare[to as usize];
+            *slot = S::plus(*slot, x);
+        }
+        spare
     }
 
     /// Forward: `after` = sums over all paths from the start to each state, one bit further than `before`.
     /// Returns the ln of the scale taken out.
-    pub fn forward<S: Semiring>(
-        &self,
-        position: usize,
-        before: &[f64],
-        after: &mut [f64],
-        scratch: &mut Scratch,
-    ) -> f64 {
+    pub fn forward<S: Semiring>(&self, position: usize, before: &[f64], after: &mut [f64], spare: &mut [f64]) -> f64 {
         let step = self.step(position);
         let w = self.weights::<S>(position);
-        let source = match &step.first {
-            None => before,
-            Some(first) => {
-                scratch.spare.fill(S::ZERO);
-                for (&to, &x) in first.iter().zip(before) {
-                    let slot = &mut scratch.spare[to as usize];
-                    *slot = S::plus(*slot, x);
-                }
-                &scratch.spare
-            }
-        };
+        let source = self.shifted::<S>(step, before, spare);
         match &step.branch {
             Branch::Xor(mask) => butterfly::<S>(source, after, *mask, w),
             Branch::XorOnZero(mask) => butterfly::<S>(source, after, *mask, [w[1], w[0]]),
@@ -183,21 +179,16 @@ impl<'a> Trellis<'a> {
                 }
             }
         }
-        self.close::<S>(position, step, after)
+        self.shut::<S>(position, after);
+        self.rescale::<S>(position, after)
     }
 
-    /// Backward: `before` = sums over all paths from each state to the end, one bit earlier than `after`. `after` is
-    /// closed to forbidden states by this call (they stay closed). Returns the ln of the scale taken out of `before`.
-    pub fn backward<S: Semiring>(
-        &self,
-        position: usize,
-        after: &[f64],
-        before: &mut [f64],
-        scratch: &mut Scratch,
-    ) -> f64 {
+    /// Backward: `before` = sums over all paths from each state to the end, one bit earlier than `after`. Returns
+    /// the ln of the scale taken out.
+    pub fn backward<S: Semiring>(&self, position: usize, after: &[f64], before: &mut [f64], spare: &mut [f64]) -> f64 {
         let step = self.step(position);
         let w = self.weights::<S>(position);
-        let target: &mut [f64] = if step.first.is_some() { &mut scratch.spare } else { &mut *before };
+        let target: &mut [f64] = if step.first.is_some() { &mut *spare } else { &mut *before };
         match &step.branch {
             Branch::Xor(mask) => butterfly::<S>(after, target, *mask, w),
             Branch::XorOnZero(mask) => butterfly::<S>(after, target, *mask, [w[1], w[0]]),
@@ -209,59 +200,39 @@ impl<'a> Trellis<'a> {
         }
         if let Some(first) = &step.first {
             for (slot, &to) in before.iter_mut().zip(first) {
-                *slot = scratch.spare[to as usize];
+                *slot = spare[to as usize];
             }
         }
-        match position.checked_sub(1) {
-            Some(earlier) => self.close::<S>(earlier, self.step(earlier), before),
-            None => S::normalise(before),
+        if position > 0 {
+            self.shut::<S>(position - 1, before);
+        }
+        self.rescale::<S>(position, before)
+    }
+
+    /// Empties the states that are not allowed after `position`.
+    fn shut<S: Semiring>(&self, position: usize, v: &mut [f64]) {
+        if let Some(allowed) = &self.step(position).allowed {
+            v.iter_mut().zip(allowed).filter(|(_, open)| !**open).for_each(|(x, _)| *x = S::ZERO);
         }
     }
 
-    /// Closes the states that are not allowed after `position`, and rescales now and then.
-    fn close<S: Semiring>(&self, position: usize, step: &Step, v: &mut [f64]) -> f64 {
-        if let Some(allowed) = &step.allowed {
-            for (x, &open) in v.iter_mut().zip(allowed) {
-                if !open {
-                    *x = S::ZERO;
-                }
-            }
-        }
-        if step.allowed.is_some() || position % 16 == 15 { S::normalise(v) } else { 0.0 }
-    }
-
-    /// Closes the vector of the end to states not allowed after the last bit.
-    pub fn close_end<S: Semiring>(&self, end: &mut [f64]) {
-        if let Some(allowed) = self.len().checked_sub(1).and_then(|last| self.step(last).allowed.as_ref()) {
-            for (x, &open) in end.iter_mut().zip(allowed) {
-                if !open {
-                    *x = S::ZERO;
-                }
-            }
-        }
+    /// Rescales where the largest entry may have shrunk, and now and then. Elsewhere it at most halves: every state
+    /// passes on its paths with one weight of at least 1/2.
+    fn rescale<S: Semiring>(&self, position: usize, v: &mut [f64]) -> f64 {
+        let shut = |p: usize| self.step(p).allowed.is_some();
+        let may_shrink = shut(position)
+            || position > 0 && shut(position - 1)
+            || self.step(position).first.is_some()
+            || matches!(self.step(position).branch, Branch::Tables(_))
+            || self.machine.known_bit(position).is_some();
+        if may_shrink || position % 16 == 15 { S::normalise(v) } else { 0.0 }
     }
 
     /// Sums over all paths through `position` with the bit 0 and with the bit 1, without the evidence of the bit
     /// itself: Σ before[s] · after[next(s, bit)].
-    pub fn through<S: Semiring>(
-        &self,
-        position: usize,
-        before: &[f64],
-        after: &[f64],
-        scratch: &mut Scratch,
-    ) -> [f64; 2] {
+    pub fn through<S: Semiring>(&self, position: usize, before: &[f64], after: &[f64], spare: &mut [f64]) -> [f64; 2] {
         let step = self.step(position);
-        let source = match &step.first {
-            None => before,
-            Some(first) => {
-                scratch.spare.fill(S::ZERO);
-                for (&to, &x) in first.iter().zip(before) {
-                    let slot = &mut scratch.spare[to as usize];
-                    *slot = S::plus(*slot, x);
-                }
-                &scratch.spare
-            }
-        };
+        let source = self.shifted::<S>(step, before, spare);
         match &step.branch {
             Branch::Xor(mask) => overlap::<S>(source, after, *mask),
             Branch::XorOnZero(mask) => {

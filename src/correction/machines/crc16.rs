@@ -1,7 +1,8 @@
 //! CRC-16 over all bytes, check bytes included.
 
-use super::super::CheckMachine;
+use super::super::{Check, CheckMachine, Finding};
 use super::ByteFrame;
+use crate::Llr;
 
 /// The parameters of a CRC-16 as catalogues give them (RevEng).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -96,6 +97,13 @@ impl CheckMachine for Crc16 {
         state as u16 ^ self.start() == self.residue()
     }
     fn phase(&self, position: usize) -> usize {
-        position % self.frame.len()
+        position % self.frame.bits()
+    }
+    fn findings(&self, llrs: &[Llr]) -> Vec<Finding> {
+        let bytes = self.frame.bytes(&llrs.iter().map(|l| l.bit()).collect::<Vec<_>>());
+        let Some((data, &written)) = bytes.split_last_chunk::<2>() else { return Vec::new() };
+        let computed = self.checksum(data);
+        let written = if self.params.reflected { u16::from_le_bytes(written) } else { u16::from_be_bytes(written) };
+        Finding::of(Check::Crc { computed, written }, &self.frame.data(llrs), computed == written).into_iter().collect()
     }
 }

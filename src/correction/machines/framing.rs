@@ -1,6 +1,7 @@
 //! Start and stop bits: known bits around every byte.
 
-use super::super::CheckMachine;
+use super::super::{Check, CheckMachine, Finding};
+use crate::Llr;
 
 /// Every group of bits has known values at some places: start 0, stop 1. One state; knowledge alone.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -34,5 +35,12 @@ impl CheckMachine for Framing {
     }
     fn phase(&self, position: usize) -> usize {
         position % self.pattern.len()
+    }
+    fn findings(&self, llrs: &[Llr]) -> Vec<Finding> {
+        let judge = |(position, llr): (usize, &Llr)| {
+            let known = self.known_bit(position)?;
+            Finding::of(Check::KnownBit { position, value: known }, &[*llr], llr.bit() == known)
+        };
+        llrs.iter().enumerate().filter_map(judge).collect()
     }
 }

@@ -16,6 +16,9 @@ pub use product::Product;
 pub use sum_byte::SumByte;
 pub use xor_byte::XorByte;
 
+use super::{Check, Finding};
+use crate::Llr;
+
 /// Which bit of a byte comes first on tape.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -50,19 +53,20 @@ impl ByteFrame {
     }
 
     /// Bits a byte takes on tape.
-    pub fn len(self) -> usize {
+    pub fn bits(self) -> usize {
         self.before + 8 + self.after
-    }
-
-    /// Never: a byte has at least its data bits.
-    pub fn is_empty(self) -> bool {
-        false
     }
 
     /// Byte number and, for a data bit, its number within the byte in tape order.
     pub fn locate(self, position: usize) -> (usize, Option<usize>) {
-        let within = position % self.len();
-        (position / self.len(), within.checked_sub(self.before).filter(|&bit| bit < 8))
+        let within = position % self.bits();
+        (position / self.bits(), within.checked_sub(self.before).filter(|&bit| bit < 8))
+    }
+
+    /// The soft bits that carry data, in tape order.
+    pub fn data(self, llrs: &[Llr]) -> Vec<Llr> {
+        let carries = |position: usize| self.locate(position).1.is_some();
+        llrs.iter().enumerate().filter(|(position, _)| carries(*position)).map(|(_, llr)| *llr).collect()
     }
 
     /// The bytes carried by `bits` (whole bytes; a rest is left out).
@@ -71,6 +75,17 @@ impl ByteFrame {
             let ones = frame[self.before..].iter().take(8).enumerate().filter(|(_, bit)| **bit);
             ones.fold(0, |byte, (index, _)| byte | self.order.mask(index) as u8)
         };
-        bits.chunks_exact(self.len()).map(byte).collect()
+        bits.chunks_exact(self.bits()).map(byte).collect()
     }
+}
+
+/// The findings of an XOR byte, column by column: even parity over the bits of one value in all bytes.
+fn columns(frame: ByteFrame, llrs: &[Llr]) -> Vec<Finding> {
+    let data = frame.data(llrs);
+    let judge = |index: usize| {
+        let column: Vec<Llr> = data.iter().skip(index).step_by(8).copied().collect();
+        let even = column.iter().filter(|l| l.bit()).count() % 2 == 0;
+        Finding::of(Check::XorColumn { value: frame.order.mask(index) as u8 }, &column, even)
+    };
+    (0..8).filter_map(judge).collect()
 }

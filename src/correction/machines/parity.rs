@@ -1,6 +1,7 @@
 //! Parity per group of bits.
 
-use super::super::CheckMachine;
+use super::super::{Check, CheckMachine, Finding};
+use crate::Llr;
 
 /// Parity over groups of `period` bits each, all bits of the group included: nine for eight data bits and their parity.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -27,6 +28,13 @@ impl CheckMachine for Parity {
     fn phase(&self, position: usize) -> usize {
         position % self.period
     }
+    fn findings(&self, llrs: &[Llr]) -> Vec<Finding> {
+        let judge = |(group, llrs): (usize, &[Llr])| {
+            let odd = llrs.iter().filter(|l| l.bit()).count() % 2 == 1;
+            Finding::of(Check::Parity { group }, llrs, odd == self.odd)
+        };
+        llrs.chunks_exact(self.period).enumerate().filter_map(judge).collect()
+    }
 }
 
 /// The twin-copy block whose checksum was never right: odd parity over each nine bits, and no other check.
@@ -50,5 +58,8 @@ impl CheckMachine for ParityOnly {
     }
     fn phase(&self, position: usize) -> usize {
         NINE.phase(position)
+    }
+    fn findings(&self, llrs: &[Llr]) -> Vec<Finding> {
+        NINE.findings(llrs)
     }
 }

@@ -1,6 +1,8 @@
 //! The twin-copy check: odd parity per byte, and an XOR byte at the end.
 
-use super::super::CheckMachine;
+use super::super::{CheckMachine, Finding};
+use super::{BitOrder, ByteFrame, ParityOnly, columns};
+use crate::Llr;
 
 /// Nine bits a byte: eight data bits, least significant first, then odd parity. The last byte is the XOR of all before
 /// it, so that the XOR over all `bytes` (check byte included) is 0.
@@ -43,5 +45,12 @@ impl CheckMachine for ParityXor {
     }
     fn phase(&self, position: usize) -> usize {
         position % ParityXor::BITS
+    }
+    /// The parities of the bytes, then the columns of the XOR.
+    fn findings(&self, llrs: &[Llr]) -> Vec<Finding> {
+        let frame = ByteFrame { order: BitOrder::LsbFirst, before: 0, after: 1 };
+        let mut findings = ParityOnly.findings(llrs);
+        findings.extend(columns(frame, llrs));
+        findings
     }
 }

@@ -1,6 +1,7 @@
 //! Two checks at once.
 
-use super::super::CheckMachine;
+use super::super::{CheckMachine, Finding};
+use crate::Llr;
 
 /// A block that obeys both machines. The state is `a.states()` × (state of `b`) + (state of `a`).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -39,5 +40,8 @@ impl<A: CheckMachine, B: CheckMachine> CheckMachine for Product<A, B> {
     fn phase(&self, position: usize) -> usize {
         // Both phases side by side: a block has less than 2^32 bits.
         self.a.phase(position) << 32 | self.b.phase(position)
+    }
+    fn findings(&self, llrs: &[Llr]) -> Vec<Finding> {
+        [self.a.findings(llrs), self.b.findings(llrs)].concat()
     }
 }

@@ -1,7 +1,8 @@
 //! Sum of all bytes, in the last byte.
 
-use super::super::CheckMachine;
+use super::super::{Check, CheckMachine, Finding};
 use super::ByteFrame;
+use crate::Llr;
 
 /// The last of `bytes` bytes is the sum of all before it modulo 256; with `end_around`, every carry out of the top is
 /// added back at the bottom (ones' complement sum, as in RFC 1071).
@@ -32,7 +33,18 @@ impl CheckMachine for SumByte {
         state == 0
     }
     fn phase(&self, position: usize) -> usize {
-        let within = position % self.frame.len();
-        if position / self.frame.len() + 1 == self.bytes { self.frame.len() + within } else { within }
+        let within = position % self.frame.bits();
+        if position / self.frame.bits() + 1 == self.bytes { self.frame.bits() + within } else { within }
+    }
+    fn findings(&self, llrs: &[Llr]) -> Vec<Finding> {
+        let bytes = self.frame.bytes(&llrs.iter().map(|l| l.bit()).collect::<Vec<_>>());
+        let Some((&written, data)) = bytes.split_last() else { return Vec::new() };
+        let total: usize = data.iter().map(|&byte| usize::from(byte)).sum();
+        let computed = match (self.end_around, total) {
+            (false, _) => total % 256,
+            (true, 0) => 0,
+            (true, _) => (total - 1) % 255 + 1,
+        } as u8;
+        Finding::of(Check::Sum { computed, written }, &self.frame.data(llrs), computed == written).into_iter().collect()
     }
 }

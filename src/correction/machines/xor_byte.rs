@@ -1,7 +1,8 @@
 //! XOR of all bytes, check byte included, is zero.
 
-use super::super::CheckMachine;
-use super::ByteFrame;
+use super::super::{CheckMachine, Finding};
+use super::{ByteFrame, columns};
+use crate::Llr;
 
 /// The last byte is the XOR of all before it. 256 states: the XOR so far.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -23,6 +24,9 @@ impl CheckMachine for XorByte {
         state == 0
     }
     fn phase(&self, position: usize) -> usize {
-        position % self.frame.len()
+        position % self.frame.bits()
+    }
+    fn findings(&self, llrs: &[Llr]) -> Vec<Finding> {
+        columns(self.frame, llrs)
     }
 }
