@@ -1,0 +1,131 @@
+//! Forward–backward: every bit's posterior under all checks, and the probability that the block is valid at all.
+
+use serde::{Deserialize, Serialize};
+
+use super::CheckMachine;
+use super::semiring::{Linear, Log, Semiring, value};
+use super::trellis::Trellis;
+use crate::Llr;
+
+/// Posteriors are reported up to this magnitude (e^-700 = 1e-304): a bit that the checks fix for certain gets this.
+pub const MAX_POSTERIOR: f64 = 700.0;
+
+/// What the votes and the checks say together.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Posterior {
+    /// ln P(bit = 1 | votes, checks) / P(bit = 0 | votes, checks), for each bit.
+    pub llr: Vec<Llr>,
+    /// ln P(a block whose bits are drawn independently from the votes is valid): ln of the sum over all valid blocks of
+    /// the product of the bits' probabilities.
+    pub ln_valid: f64,
+}
+
+/// Posteriors of all bits, or `None` if the machine accepts no block of this length with non-zero probability.
+///
+/// Sums are taken as scaled probabilities. Should their range (10^±200 around the best) not be shown to suffice, they
+/// are taken again as logarithms: slower, without that limit.
+pub fn posteriors(machine: &dyn CheckMachine, llrs: &[Llr]) -> Option<Posterior> {
+    let trellis = Trellis::new(machine, llrs);
+    match forward_backward::<Linear>(&trellis) {
+        Some(posterior) => Some(posterior),
+        None => forward_backward::<Log>(&trellis),
+    }
+}
+
+/// ln of the probability of the block `bits` when every bit is drawn independently from its vote.
+///
+/// Minus [`Posterior::ln_valid`], it is the ln of the probability that a block known to obey the checks is this one.
+pub fn ln_probability(llrs: &[Llr], bits: &[bool]) -> f64 {
+    llrs.iter().zip(bits).map(|(&llr, &bit)| Log::weights(llr)[usize::from(bit)]).sum()
+}
+
+/// ln of the share of all words of `bits` bits that obey the checks: −k ln 2 for k independent check bits. `None` if
+/// none does.
+pub fn ln_share(machine: &dyn CheckMachine, bits: usize) -> Option<f64> {
+    let lost = vec![Llr::LOST; bits];
+    let trellis = Trellis::new(machine, &lost);
+    forward::<Linear>(&trellis, |_, _| ()).or_else(|| forward::<Log>(&trellis, |_, _| ()))
+}
+
+/// The proof that the range of [`Linear`] sufficed. All vectors are scaled to a largest entry of 1, and entries under
+/// FLUSH are dropped, so at most n · states · FLUSH is lost from an overlap Σ α·β; where every overlap is at least
+/// this, less than 10^-20 of the whole is lost.
+const LEAST_OVERLAP: f64 = 1e-170;
+/// Clipping an |llr| makes blocks that flip that bit look more probable than they are. If even so they have less than
+/// e^-60 of the whole, nothing else is changed by it.
+const CLIPPED_FLIP: f64 = -60.0;
+
+/// The forward pass, which shows every vector (before the bit at each position) to `see`.
+/// Returns the ln of the sum over all valid blocks.
+fn forward<S: Semiring>(trellis: &Trellis, mut see: impl FnMut(usize, &[f64])) -> Option<f64> {
+    let mut spare = trellis.spare();
+    let mut alpha = trellis.start::<S>();
+    let mut next = alpha.clone();
+    let mut ln_scale = 0.0;
+    for position in 0..trellis.len() {
+        see(position, &alpha);
+        ln_scale += trellis.forward::<S>(position, &alpha, &mut next, &mut spare);
+        std::mem::swap(&mut alpha, &mut next);
+    }
+    let valid = alpha.iter().zip(&trellis.end::<S>()).fold(S::ZERO, |sum, (&a, &b)| S::plus(sum, S::times(a, b)));
+    let ln_valid = ln_scale + S::ln(valid);
+    (ln_valid > f64::NEG_INFINITY).then_some(ln_valid)
+}
+
+fn forward_backward<S: Semiring>(trellis: &Trellis) -> Option<Posterior> {
+    let (segment, states) = (trellis.segment(), trellis.states());
+    let mut checkpoints = Vec::new();
+    let ln_valid = forward::<S>(trellis, |position, alpha| {
+        if position % segment == 0 {
+            checkpoints.push(alpha.to_vec());
+        }
+    })?;
+    let mut spare = trellis.spare();
+    let mut beta = trellis.end::<S>();
+    let mut next = beta.clone();
+    let mut llr = vec![Llr::LOST; trellis.len()];
+    let mut alphas = vec![0.0; segment * states];
+    for (index, start) in checkpoints.iter().enumerate().rev() {
+        let first = index * segment;
+        let length = segment.min(trellis.len() - first);
+        // alphas[i] = before the bit at first + i.
+        alphas[..states].copy_from_slice(start);
+        for i in 1..length {
+            let (before, after) = alphas[(i - 1) * states..(i + 1) * states].split_at_mut(states);
+            trellis.forward::<S>(first + i - 1, before, after, &mut spare);
+        }
+        for i in (0..length).rev() {
+            let position = first + i;
+            let through = trellis.through::<S>(position, &alphas[i * states..][..states], &beta, &mut spare);
+            llr[position] = posterior::<S>(trellis, position, through)?;
+            trellis.backward::<S>(position, &beta, &mut next, &mut spare);
+            std::mem::swap(&mut beta, &mut next);
+        }
+    }
+    Some(Posterior { llr, ln_valid })
+}
+
+/// The posterior of one bit from the sums over paths through either value; `None` where the range did not suffice.
+fn posterior<S: Semiring>(trellis: &Trellis, position: usize, through: [f64; 2]) -> Option<Llr> {
+    let weights = trellis.weights::<S>(position);
+    let [zero, one] = [0, 1].map(|bit| S::times(through[bit], weights[bit]));
+    if !S::in_range(S::plus(zero, one), LEAST_OVERLAP) {
+        return None;
+    }
+    // What the other bits say about this one, then its own vote, unclipped.
+    let others = if one == S::ZERO {
+        f64::NEG_INFINITY
+    } else if zero == S::ZERO {
+        f64::INFINITY
+    } else {
+        S::ln(through[1]) - S::ln(through[0])
+    };
+    let own = value(trellis.llr(position));
+    if let Some(clip) = S::CLIP_AT.filter(|&clip| own.abs() > clip) {
+        let flip = if own > 0.0 { -others } else { others } - clip;
+        if flip > CLIPPED_FLIP {
+            return None;
+        }
+    }
+    Some(Llr((own + others).clamp(-MAX_POSTERIOR, MAX_POSTERIOR) as f32))
+}
