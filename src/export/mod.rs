@@ -1,1 +1,10 @@
-//! export (being built).
+//! Files for the user: programs that load, pulse images, clean audio for a new cassette.
+//!
+//! Everything goes through [`atomic`]: a file is there whole or not at all. Functions take plain data
+//! ([`crate::tape::Program`], `&[Pulse]`); which data, and whether to write at all, is decided elsewhere.
+
+pub mod atomic;
+pub mod audio;
+pub mod names;
+pub mod prg;
+pub mod pulse_image;

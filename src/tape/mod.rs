@@ -4,6 +4,8 @@
 //! gaps) and a check machine ([`crate::correction::CheckMachine`]). The same description drives the writer (used by
 //! [`crate::channel`] and [`crate::export`]) and the receiver. Adding a format touches this folder alone.
 
+pub mod basic;
+pub mod charset;
 pub mod grammar;
 pub mod program;
 pub mod twin_copy;

@@ -1,0 +1,110 @@
+//! Clean audio of a tape, to record on a new cassette for the real machine: WAV, 44.1 kHz, 16 bit, mono.
+//!
+//! The wave is the machine's own square wave with softened edges: each edge is a Gaussian step, that is the square wave
+//! behind a Gaussian low-pass. Its spectrum falls as exp(−2π²σ²f²), −3 dB at 6 kHz: at 34.1 kHz and above, which fold
+//! to 10 kHz and below where the data are, it is more than 95 dB down. It never overshoots, so the peak is the
+//! level, and an edge is exactly where it belongs, between samples too.
+
+use std::collections::VecDeque;
+use std::io;
+use std::path::Path;
+
+use hound::{SampleFormat, WavSpec, WavWriter};
+
+use crate::Error;
+use crate::export::{atomic, atomic::Existing};
+use crate::tape::Pulse;
+
+pub const SAMPLE_RATE: u32 = 44_100;
+/// −3 dBFS: full level without driving the recorder's input into clipping.
+const LEVEL: f64 = 0.707_945_784;
+/// Standard deviation of an edge in seconds.
+const EDGE_S: f64 = 22e-6;
+/// Beyond this many standard deviations an edge is over: 3e-9 of a step is left, far under half a bit of 16.
+const REACH: f64 = 6.0;
+/// Silence before and after, in seconds, so that the first and last edges are whole.
+const MARGIN_S: f64 = 0.1;
+/// Samples that fit a WAV file: 32-bit sizes in bytes, less room for the header.
+const MOST_SAMPLES: f64 = ((u32::MAX - 1024) / 2) as f64;
+
+/// Which way up the wave goes. Recorders differ: if the machine does not read a new cassette, write the other one.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Polarity {
+    /// Each cycle is high, then low.
+    Normal,
+    /// Each cycle is low, then high.
+    Inverted,
+}
+
+/// Writes the tape as audio, 0.1 s of silence before and after it. Times that are not positive are left out.
+///
+/// Errors: [`Error::Write`], [`Error::Refused`], [`Error::Limit`] for more than 13 hours.
+pub fn write(path: &Path, existing: Existing, pulses: &[Pulse], polarity: Polarity) -> Result<(), Error> {
+    let seconds = pulses.iter().filter(|pulse| plays(pulse)).map(|pulse| pulse.seconds()).sum::<f64>() + 2.0 * MARGIN_S;
+    let samples = (seconds * f64::from(SAMPLE_RATE)).ceil();
+    if samples > MOST_SAMPLES {
+        return Err(Error::limit(path, "a WAV file holds 13 hours at most; write the programs one by one"));
+    }
+    let spec = WavSpec { channels: 1, sample_rate: SAMPLE_RATE, bits_per_sample: 16, sample_format: SampleFormat::Int };
+    atomic::write_with(path, existing, |out| {
+        let mut wav = WavWriter::new(out, spec).map_err(as_io)?;
+        for value in wave(pulses, polarity, samples as u64) {
+            wav.write_sample((value * 32767.0).round() as i16).map_err(as_io)?;
+        }
+        wav.finalize().map_err(as_io)
+    })
+}
+
+fn as_io(error: hound::Error) -> io::Error {
+    match error {
+        hound::Error::IoError(error) => error,
+        other => io::Error::other(other),
+    }
+}
+
+fn plays(pulse: &Pulse) -> bool {
+    pulse.seconds() > 0.0 && pulse.seconds().is_finite()
+}
+
+/// A change of level: when, in seconds from the first sample, and by how much.
+type Edge = (f64, f64);
+
+fn edges(pulses: &[Pulse], polarity: Polarity) -> impl Iterator<Item = Edge> {
+    let high = if polarity == Polarity::Normal { LEVEL } else { -LEVEL };
+    let (mut time, mut level) = (MARGIN_S, 0.0);
+    (pulses.iter().filter(|pulse| plays(pulse)))
+        .flat_map(move |&pulse| match pulse {
+            Pulse::Cycle(s) => [(s / 2.0, high), (s / 2.0, -high)],
+            Pulse::Silence(s) => [(s, 0.0), (0.0, 0.0)],
+        })
+        // the tape ends in silence
+        .chain([(0.0, 0.0)])
+        .map(move |(seconds, next)| {
+            let edge = (time, next - level);
+            time += seconds;
+            level = next;
+            edge
+        })
+        .filter(|edge| edge.1 != 0.0)
+}
+
+/// The samples, in units of full scale: all finished edges and the parts of those within reach.
+fn wave(pulses: &[Pulse], polarity: Polarity, samples: u64) -> impl Iterator<Item = f64> {
+    let mut coming = edges(pulses, polarity).peekable();
+    let mut near: VecDeque<Edge> = VecDeque::new();
+    let mut level = 0.0;
+    (0..samples).map(move |n| {
+        let now = n as f64 / f64::from(SAMPLE_RATE);
+        near.extend(std::iter::from_fn(|| coming.next_if(|edge| edge.0 < now + REACH * EDGE_S)));
+        while near.front().is_some_and(|edge| edge.0 < now - REACH * EDGE_S) {
+            level += near.pop_front().map_or(0.0, |edge| edge.1);
+        }
+        level + near.iter().map(|(time, change)| change * normal_cdf((now - time) / EDGE_S)).sum::<f64>()
+    })
+}
+
+/// The Gaussian step, from the error function: Φ(x) = (1 + erf(x/√2)) / 2 (Abramowitz & Stegun 26.2.29, from memory).
+/// `libm` and not the system's: the same bytes on every machine.
+fn normal_cdf(x: f64) -> f64 {
+    0.5 * (1.0 + libm::erf(x * std::f64::consts::FRAC_1_SQRT_2))
+}
