@@ -6,12 +6,16 @@
 
 pub mod basic;
 pub mod charset;
+pub mod format;
 pub mod grammar;
 pub mod program;
 pub mod twin_copy;
+mod twin_copy_programs;
 
+pub use format::{Assembly, BlockBytes, Format};
 pub use grammar::{Grammar, Layout, Symbol};
 pub use program::{Kind, Program};
+pub use twin_copy_programs::TwinCopy;
 
 /// What the recorder head is told to do: the tape as the machine writes it.
 #[derive(Clone, Copy, Debug, PartialEq)]

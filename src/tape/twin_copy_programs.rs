@@ -1,0 +1,147 @@
+//! `twin-copy`: which blocks make a program.
+
+use super::format::{Assembly, BlockBytes, Format};
+use super::twin_copy::{self, Header, kind};
+use super::{Grammar, Kind, Layout};
+use crate::correction::{CheckMachine, ParityOnly, ParityXor};
+
+pub struct TwinCopy {
+    grammar: Grammar,
+    layout: Layout,
+}
+
+impl Default for TwinCopy {
+    fn default() -> Self {
+        TwinCopy { grammar: twin_copy::grammar(), layout: twin_copy::layout() }
+    }
+}
+
+impl Format for TwinCopy {
+    fn id(&self) -> &'static str {
+        "twin-copy"
+    }
+    fn grammar(&self) -> &Grammar {
+        &self.grammar
+    }
+    fn layout(&self) -> &Layout {
+        &self.layout
+    }
+    fn checks(&self, bytes: usize) -> Box<dyn CheckMachine> {
+        Box::new(ParityXor { bytes })
+    }
+    fn checks_within_bytes(&self, _bytes: usize) -> Box<dyn CheckMachine> {
+        Box::new(ParityOnly)
+    }
+    fn byte(&self, bits: &[bool]) -> u8 {
+        bits.iter().take(8).enumerate().map(|(k, &b)| u8::from(b) << k).sum()
+    }
+    fn data_bits(&self) -> std::ops::Range<usize> {
+        0..8
+    }
+    fn announced_bytes(&self, header: &[u8]) -> Option<usize> {
+        let header = header_of(header)?;
+        match header.kind {
+            kind::RELOCATABLE | kind::FIXED => header.data_bytes().map(|n| n + 1),
+            kind::DATA_HEADER => Some(twin_copy::HEADER_BYTES + 1),
+            _ => None,
+        }
+    }
+
+    fn assemble(&self, blocks: &[BlockBytes]) -> Vec<Assembly> {
+        let mut out: Vec<Assembly> = Vec::new();
+        // the program that waits for its data, and where its header ended
+        let mut open: Option<(Assembly, f64)> = None;
+        for (i, block) in blocks.iter().enumerate() {
+            let expects = open.as_ref().and_then(|(a, _)| a.announced.filter(|_| a.kind != Kind::Data));
+            let near = open.as_ref().is_some_and(|(_, end)| block.from_s - end < LONGEST_PAUSE_S);
+            let header = header_of(&block.payload).filter(|_| !(near && expects == Some(block.payload.len())));
+            match header {
+                Some(h) if h.kind == kind::DATA_BLOCK => match &mut open {
+                    Some((program, end)) if program.kind == Kind::Data && near => {
+                        program.data.push((i, 1..block.payload.len()));
+                        *end = block.to_s;
+                    }
+                    _ => {
+                        out.extend(open.take().map(closed));
+                        let mut orphan = unknown(i, 1..block.payload.len());
+                        orphan.kind = Kind::Data;
+                        orphan.notes.push("The header of this data file was not found.".into());
+                        open = Some((orphan, block.to_s));
+                    }
+                },
+                Some(h) => {
+                    out.extend(open.take().map(closed));
+                    if h.kind != kind::END_OF_TAPE {
+                        open = Some((announced(i, &h), block.to_s));
+                    }
+                }
+                None => match open.take() {
+                    Some((mut program, _)) if near && program.kind != Kind::Data => {
+                        program.data.push((i, 0..block.payload.len()));
+                        out.push(closed((program, 0.0)));
+                    }
+                    other => {
+                        out.extend(other.map(closed));
+                        out.push(unknown(i, 0..block.payload.len()));
+                    }
+                },
+            }
+        }
+        out.extend(open.map(closed));
+        out
+    }
+}
+
+/// A data block follows its header after some 2 s of leader; recorders that stop in between add a few seconds.
+const LONGEST_PAUSE_S: f64 = 15.0;
+
+/// The payload as a header, if it can be one: the length, a known kind, addresses that make sense.
+fn header_of(payload: &[u8]) -> Option<Header> {
+    let header = Header::decode(payload)?;
+    match header.kind {
+        kind::RELOCATABLE | kind::FIXED => header.data_bytes().map(|_| header),
+        kind::DATA_BLOCK | kind::DATA_HEADER | kind::END_OF_TAPE => Some(header),
+        _ => None,
+    }
+}
+
+fn announced(index: usize, header: &Header) -> Assembly {
+    let program = header.kind != kind::DATA_HEADER;
+    Assembly {
+        kind: match header.kind {
+            kind::RELOCATABLE => Kind::Basic,
+            kind::FIXED => Kind::Code,
+            _ => Kind::Data,
+        },
+        name: header.name.to_vec(),
+        load_address: program.then_some(header.start),
+        announced: if program { header.data_bytes() } else { None },
+        header: Some(index),
+        header_fields: 0..if program { 21 } else { 1 },
+        data: Vec::new(),
+        notes: Vec::new(),
+    }
+}
+
+fn unknown(index: usize, range: std::ops::Range<usize>) -> Assembly {
+    Assembly {
+        kind: Kind::Unknown,
+        name: Vec::new(),
+        load_address: None,
+        announced: None,
+        header: None,
+        header_fields: 0..0,
+        data: vec![(index, range)],
+        notes: Vec::new(),
+    }
+}
+
+fn closed((mut program, _): (Assembly, f64)) -> Assembly {
+    if program.header.is_none() && program.kind == Kind::Unknown {
+        program.notes.push("The header was not found: name, kind and address are unknown.".into());
+    }
+    if program.data.is_empty() {
+        program.notes.push("The header was read, but no data block followed it on any take.".into());
+    }
+    program
+}
