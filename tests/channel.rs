@@ -42,7 +42,8 @@ fn digest(x: &[f32]) -> String {
 /// facts.md, "Worked losses in dB", at 1200, 2400 and 4800 Hz and 47.6 mm/s (Wallace 1951; Eargle 1994; memory).
 #[test]
 fn losses_are_those_of_the_published_formulas() {
-    let rows: [(&str, fn(f64) -> f64, [f64; 3]); 8] = [
+    type Row = (&'static str, fn(f64) -> f64, [f64; 3]);
+    let rows: [Row; 8] = [
         ("spacing 1 um", |w| channel::spacing_loss_db(1.0, w), [1.376, 2.752, 5.503]),
         ("spacing 5 um", |w| channel::spacing_loss_db(5.0, w), [6.879, 13.758, 27.517]),
         ("gap 2 um", |w| channel::gap_loss_db(2.0, w), [0.045, 0.180, 0.728]),
@@ -107,9 +108,9 @@ fn a_square_wave_has_the_harmonics_of_its_fourier_series_and_no_aliases() {
     let line = |hz: f64| {
         let (from, to) = (100.0 * cycle * 44_100.0, 300.0 * cycle * 44_100.0);
         let (mut re, mut im) = (0.0, 0.0);
-        for n in from.ceil() as usize..to as usize {
+        for (n, x) in x.iter().enumerate().take(to as usize).skip(from.ceil() as usize) {
             let phase = (n as f64 - from) / (to - from) * std::f64::consts::TAU;
-            let weight = (1.0 - phase.cos()) * f64::from(x[n]) * 2.0 / (to - from);
+            let weight = (1.0 - phase.cos()) * f64::from(*x) * 2.0 / (to - from);
             let angle = std::f64::consts::TAU * hz * n as f64 / 44_100.0;
             re += weight * angle.cos();
             im += weight * angle.sin();
@@ -261,6 +262,37 @@ fn the_samples_of_a_seed_never_change() {
     assert_eq!(digest(&square), "8cbeddf047f67f4fad8d211be1b26d5adbe89c3440f49c8cfe68e35750fec860");
     assert_ne!(digest(&channel::play(&tape(), &knobs, 11, 13)), digest(&x));
     assert_ne!(digest(&channel::play(&tape(), &knobs, 10, 12)), digest(&x));
+}
+
+proptest::proptest! {
+    #![proptest_config(proptest::prelude::ProptestConfig::with_cases(40))]
+
+    /// Knobs that pass their check give finite samples within the clipping level, as many as the tape lasts.
+    #[test]
+    fn any_allowed_knobs_give_a_sound_take(
+        (rate, speed_error, wow, flutter) in (16_000u32..96_000, -0.3..0.3, 0.0..0.05, 0.0..0.05),
+        (start, length, before) in (0.0..8.0, 0.0..8.0, 0.0..0.3),
+        (shared, own, lift, jitter) in (0.0..20.0, 0.0..20.0, 0.0..200.0, 0.0..500.0),
+        (snr, level, clip, agc) in (-20.0..60.0, -40.0..20.0, 0.0..1.0, 0.0..10.0),
+        (adapter, tick, seed) in (proptest::bool::ANY, 0.0..50.0, proptest::num::u64::ANY),
+    ) {
+        let knobs = Knobs {
+            sample_rate: rate, speed_error, wow_rms: wow, flutter_rms: flutter, start_s: start,
+            stop_s: Some(start + length), before_s: before, after_s: 0.0, shared_dropouts_per_s: shared,
+            own_dropouts_per_s: own, dropout_lift_um: lift, write_jitter_us: jitter, snr_db: Some(snr),
+            level_dbfs: level, clip_at: clip, agc_attack_ms: agc, adapter, write_tick_us: tick,
+            record_lowpass_hz: 7_000.0, ..Knobs::default()
+        };
+        proptest::prop_assert_eq!(knobs.check(), Ok(()));
+        let tape = tape();
+        let end = tape.iter().map(|p| p.seconds()).sum::<f64>();
+        let x = channel::play(&tape, &knobs, seed, seed ^ 1);
+        proptest::prop_assert!(x.iter().all(|x| x.is_finite() && x.abs() <= clip as f32));
+        let seconds = f64::max(f64::min(start + length, end) - start, 0.0) + before;
+        let heard = x.len() as f64 / f64::from(rate) * (1.0 + speed_error);
+        // Wow of 5 % rms, and ticks of up to 50 us on half cycles of 195 us and more.
+        proptest::prop_assert!((heard - seconds).abs() <= 0.3 * (seconds + end) + 0.01, "{} for {}", heard, seconds);
+    }
 }
 
 fn recipe() -> Value {

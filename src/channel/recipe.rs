@@ -173,8 +173,8 @@ impl Recipe {
             let what = "a recipe needs at least one entry in `takes`, and either entries in `files` or a `tone`";
             return Err(Error::Usage(what.into()));
         }
-        if self.tone.is_some_and(|t| !(1.0..=20_000.0).contains(&t.hz) || !(0.0..=86_400.0).contains(&t.seconds)) {
-            return Err(Error::Usage("`tone` must have 1 to 20000 hz and last 0 to 86400 seconds".into()));
+        if self.tone.is_some_and(|t| !(1.0..=20_000.0).contains(&t.hz) || !(0.1..=3_600.0).contains(&t.seconds)) {
+            return Err(Error::Usage("`tone` must have 1 to 20000 hz and last 0.1 to 3600 seconds".into()));
         }
         let files = self.files.iter().map(|f| f.tape_file(folder)).collect::<Result<Vec<_>, _>>()?;
         let mut tape = twin_copy::write(&files);
