@@ -73,7 +73,8 @@ pub struct Knobs {
     pub lost_offset_s: f64,
 
     // --- noise ---
-    /// rms of the data wave over rms of the noise in the full band in dB, measured where data is. `null`: no noise.
+    /// rms of the data wave over rms of the noise in the full band in dB, measured where data (leaders included) is and no
+    /// dropout or lost stretch. The wave is measured after losses and band limits. `null`: no noise.
     pub snr_db: Option<f64>,
     /// Share of the noise power, 0 to 1, that is low-frequency: white noise through a first-order low-pass.
     pub noise_low_share: f64,
@@ -97,7 +98,8 @@ pub struct Knobs {
     pub after_s: f64,
     /// Coupling capacitor of the capture: first-order high-pass in Hz. A level droops by exp(−2π·hz·t).
     pub droop_hz: f64,
-    /// Automatic gain: how fast the gain falls when the signal is loud, in ms. 0: no automatic gain.
+    /// Automatic gain: how fast the gain falls when the signal is loud, in ms. 0: no automatic gain. The faster it falls
+    /// against `agc_release_ms`, the more it goes by peaks, and the lower is the level.
     pub agc_attack_ms: f64,
     /// How fast it rises again, in ms.
     pub agc_release_ms: f64,

@@ -64,7 +64,8 @@ impl Contact {
 }
 
 /// Designs symmetric filters for a sample rate by sampling the curve in frequency (the inverse transform by a table of
-/// cosines) and tapering the result (Hann). The taper matters only near 0 Hz, where the spacing curve has its cusp.
+/// cosines) and tapering the outer half of the result (cosine). The flat inner half keeps the curve's slope and bend true;
+/// only its cusp at 0 Hz is rounded.
 pub struct Designer {
     rate: f64,
     cosines: Vec<f64>,
@@ -76,10 +77,10 @@ pub struct Designer {
 const POINTS: usize = 1024;
 
 impl Designer {
-    /// Filters reach 1.5 ms to either side.
+    /// Filters reach 2 ms to either side.
     pub fn new(rate: f64) -> Designer {
         let cosines = (0..POINTS).map(|i| libm::cos(2.0 * PI * i as f64 / POINTS as f64)).collect();
-        Designer { rate, cosines, side: ((rate * 1.5e-3) as usize).min(POINTS / 2 - 1) }
+        Designer { rate, cosines, side: ((rate * 2e-3) as usize).min(POINTS / 2 - 1) }
     }
 
     /// The taps, `2·side + 1` of them.
@@ -89,8 +90,8 @@ impl Designer {
             .map(|n| {
                 let inner: f64 = (1..POINTS / 2).map(|k| 2.0 * curve[k] * self.cosines[k * n % POINTS]).sum();
                 let ends = curve[0] + curve[POINTS / 2] * self.cosines[POINTS / 2 * n % POINTS];
-                let hann = 0.5 + 0.5 * libm::cos(PI * n as f64 / (self.side + 1) as f64);
-                (inner + ends) / POINTS as f64 * hann
+                let outer = (2.0 * n as f64 / (self.side + 1) as f64 - 1.0).max(0.0);
+                (inner + ends) / POINTS as f64 * (0.5 + 0.5 * libm::cos(PI * outer))
             })
             .collect();
         (0..=2 * self.side).map(|i| half[i.abs_diff(self.side)] as f32).collect()

@@ -14,11 +14,15 @@ pub mod flux;
 mod knobs;
 pub mod losses;
 pub mod random;
+pub mod recipe;
 pub mod speed;
+mod store;
 
 pub use damage::{Dropout, damage};
 pub use knobs::Knobs;
 pub use losses::{azimuth_loss_db, gap_loss_db, spacing_loss_db};
+pub use recipe::{Recipe, Simulation, Truth, simulate};
+pub use store::run;
 
 use crate::tape::Pulse;
 use flux::{Edge, Renderer};
