@@ -116,8 +116,8 @@ def characters_have_their_unicode_names(folder):
 
 def characters_agree_with_a_published_table(folder):
     known = {
-        # That table has CHECKER BOARD FILL here and yet the halves of MEDIUM SHADE at A8 and DC; the other published one
-        # (cbmcodecs2 1.3, looked at once) has MEDIUM SHADE.
+        # That table has CHECKER BOARD FILL here and yet the halves of MEDIUM SHADE at A8 and DC; another
+        # published codec library, looked at once, has MEDIUM SHADE.
         0xA6, 0xE6,
         # That table contradicts itself: 7F, the same picture, is BLACK UPPER RIGHT TRIANGLE.
         0xDF,
@@ -334,15 +334,15 @@ def audio_does_not_alias(folder):
     # odd harmonics belong there, and are as strong as behind the Gaussian low-pass of 22 us; everything else is not ours
     other = np.ones(len(hertz), bool)
     for n in range(1, 9, 2):
-        near = np.abs(hertz - n * frequency) < 5
+        near = np.abs(hertz - n * frequency) < 50  # wide enough for the side lobes of the window
         sigma = 22e-6
         expected = 20 * math.log10(10 ** (-3 / 20) * 4 / math.pi / n) \
             - 20 * math.log10(math.e) * 2 * (math.pi * sigma * n * frequency) ** 2
         assert abs(spectrum[near].max() - expected) < 1.0, (n, spectrum[near].max(), expected)
         other &= ~near
     band = other & (hertz < 10_000)
-    assert spectrum[band].max() < -80, f"{spectrum[band].max():.1f} dBFS between the harmonics under 10 kHz"
-    assert spectrum[other].max() < -45, f"{spectrum[other].max():.1f} dBFS between the harmonics"
+    assert spectrum[band].max() < -90, f"{spectrum[band].max():.1f} dBFS between the harmonics under 10 kHz"
+    assert spectrum[other].max() < -60, f"{spectrum[other].max():.1f} dBFS between the harmonics"
 
 
 def main():
