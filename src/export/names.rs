@@ -36,9 +36,10 @@ pub fn file_stem(number: usize, name: &[u8]) -> String {
     format!("{number:02}-{}", if words.is_empty() { UNNAMED } else { words })
 }
 
-/// Names are padded with spaces, in some writers with shifted spaces or zeros.
+/// Names are padded with spaces; some writers pad with shifted spaces or zeros.
 fn unpadded(name: &[u8]) -> &[u8] {
-    let end = name.iter().rposition(|code| !matches!(code, b' ' | 0xA0 | 0)).map_or(0, |last| last + 1);
+    let padding = |&code: &u8| code == 0 || charset::glyph(code) == Some(' ');
+    let end = name.iter().rposition(|code| !padding(code)).map_or(0, |last| last + 1);
     &name[..end]
 }
 
