@@ -13,7 +13,8 @@ pub const MAX_POSTERIOR: f64 = 700.0;
 /// What the votes and the checks say together.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Posterior {
-    /// ln P(bit = 1 | votes, checks) / P(bit = 0 | votes, checks), for each bit.
+    /// ln P(bit = 1 | votes, checks) / P(bit = 0 | votes, checks), for each bit. A magnitude over 60 (e^-60 = 1e-26)
+    /// may be understated, never overstated.
     pub llr: Vec<Llr>,
     /// ln P(a block whose bits are drawn independently from the votes is valid): ln of the sum over all valid blocks of
     /// the product of the bits' probabilities.
