@@ -240,18 +240,20 @@ fn the_certificate_names_what_failed_and_what_else_it_might_be() {
     assert_eq!(serde_json::from_str::<Certificate>(&json).unwrap(), certificate);
 }
 
-/// Speed, for the record: `cargo test --release --test correction speed -- --ignored --nocapture`.
+/// Speed, for the record: `cargo test --release --test correction speed -- --ignored --nocapture`. Votes as they come,
+/// votes so strong that posteriors need logarithms, and a block that is lost altogether.
 #[test]
 #[ignore = "a measurement"]
 fn speed() {
     let mut rng = ChaCha8Rng::seed_from_u64(2);
     let data: Vec<u8> = (0..65_535).map(|_| rng.random()).collect();
-    let llrs = noisy(&mut rng, &twin_copy(&data), 0.02);
-    time("twin-copy, 64 KiB", &ParityXor { bytes: 65_536 }, &llrs);
     let machine = Crc16::new(ByteFrame::bare(BitOrder::LsbFirst), Crc16Params::XMODEM);
-    let bytes = [&data[..256], &machine.check_bytes(&data[..256])].concat();
-    let bits: Vec<bool> = bytes.iter().flat_map(|b| (0..8).map(move |i| b >> i & 1 == 1)).collect();
-    time("CRC-16, 256 bytes", &machine, &noisy(&mut rng, &bits, 0.02));
+    let short = bits_of(&[&data[..256], &machine.check_bytes(&data[..256])].concat(), BitOrder::LsbFirst);
+    for (name, strength) in [("votes", 1.0), ("strong votes", 40.0), ("no votes", 0.0)] {
+        let mut votes = |bits: &[bool]| noisy(&mut rng, bits, 0.02).iter().map(|&l| l * strength).collect::<Vec<_>>();
+        time(&format!("twin-copy, 64 KiB, {name}"), &ParityXor { bytes: 65_536 }, &votes(&twin_copy(&data)));
+        time(&format!("CRC-16, 256 bytes, {name}"), &machine, &votes(&short));
+    }
 }
 
 fn time(name: &str, machine: &dyn CheckMachine, llrs: &[Llr]) {

@@ -24,7 +24,8 @@ fn phred_scores_of_the_documentation() {
 #[test]
 fn independent_votes_add() {
     let q = Phred;
-    let rows: [(&[(bool, Phred)], f64, f64, f64); 5] = [
+    type Row<'a> = (&'a [(bool, Phred)], f64, f64, f64);
+    let rows: [Row; 5] = [
         (&[(true, q(20.0)), (true, q(20.0))], 9.190240, 1.0202e-4, 39.9131),
         (&[(true, q(20.0)), (false, q(10.0))], 2.397895, 1.0 / 12.0, 10.7918),
         (&[(true, q(10.0)), (true, q(10.0)), (true, q(10.0))], 6.591674, 1.0 / 730.0, 28.6332),

@@ -10,8 +10,10 @@ fn votes(bits: usize) -> impl Strategy<Value = Vec<Llr>> {
     prop::collection::vec(vote.prop_map(Llr), bits)
 }
 
+type Choice = (Box<dyn CheckMachine>, usize, fn(&[u8; 3]) -> Vec<bool>);
+
 /// Each machine for a block of four bytes, with a way to make a valid word from data that does not use the machine.
-fn machine(index: usize) -> (Box<dyn CheckMachine>, usize, fn(&[u8; 3]) -> Vec<bool>) {
+fn machine(index: usize) -> Choice {
     const MSB: ByteFrame = ByteFrame::bare(BitOrder::MsbFirst);
     match index {
         0 => (Box::new(ParityXor { bytes: 4 }), 36, |data| twin_copy(data)),
