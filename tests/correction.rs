@@ -1,6 +1,15 @@
 //! Exact decoding against brute force, enumeration and published values. The optimal costs are also held against
 //! PyMatching, an integer program and a numpy trellis: see tests/oracles/correction.py.
 
+#[path = "correction/hypotheses.rs"]
+mod hypotheses;
+#[path = "correction/machines.rs"]
+mod machines;
+#[path = "correction/oracle.rs"]
+mod oracle;
+#[path = "correction/properties.rs"]
+mod properties;
+
 use quorate::Llr;
 use quorate::correction::*;
 use rand::{Rng, SeedableRng};
@@ -128,152 +137,123 @@ fn bits_of(bytes: &[u8], order: BitOrder) -> Vec<bool> {
     bytes.iter().flat_map(|byte| (0..8).map(move |i| usize::from(*byte) & order.mask(i) != 0)).collect()
 }
 
-/// Check values: RevEng catalogue, for the ASCII string 123456789. The `crc` crate carries the same catalogue; it is
-/// asked for other strings.
+/// The posteriors do not depend on which arithmetic was used: strong votes leave the range of plain probabilities.
 #[test]
-fn crc_check_values_are_those_of_the_catalogue() {
-    let params = |poly, init, reflected, xorout| Crc16Params { poly, init, reflected, xorout };
-    let cases = [
-        (Crc16Params::XMODEM, 0x31C3, &crc::CRC_16_XMODEM),
-        (params(0x1021, 0xFFFF, false, 0), 0x29B1, &crc::CRC_16_IBM_3740),
-        (params(0x1021, 0xFFFF, false, 0xFFFF), 0xD64E, &crc::CRC_16_GENIBUS),
-        (params(0x1021, 0, true, 0), 0x2189, &crc::CRC_16_KERMIT),
-        (params(0x8005, 0, true, 0), 0xBB3D, &crc::CRC_16_ARC),
-        // Not a palindrome for an initial value, reflected.
-        (params(0x1021, 0x89EC, true, 0), 0x26B1, &crc::CRC_16_TMS37157),
-    ];
-    for (params, check, catalogue) in cases {
-        for order in [BitOrder::MsbFirst, BitOrder::LsbFirst] {
-            let machine = Crc16::new(ByteFrame::bare(order), params);
-            assert_eq!(machine.checksum(b"123456789"), check);
-            let reference = crc::Crc::<u16>::new(catalogue);
-            for text in [&b""[..], b"\0", b"knot, dunlin and redshank"] {
-                assert_eq!(machine.checksum(text), reference.checksum(text));
-                let mut bits = bits_of(&[text, &machine.check_bytes(text)].concat(), order);
-                assert!(obeys(&machine, &bits), "{params:?} {order:?} {text:?}");
-                bits[3] ^= true;
-                assert!(!obeys(&machine, &bits));
-            }
-        }
-    }
-    let genibus = Crc16::new(ByteFrame::bare(BitOrder::MsbFirst), params(0x1021, 0xFFFF, false, 0xFFFF));
-    assert_eq!(genibus.residue(), 0x1D0F);
-}
-
-/// facts.md: XOR of 123456789 is 31, sum modulo 256 is DD. With end-around carry 1DD becomes DE (by hand).
-#[test]
-fn xor_and_sum_bytes_of_123456789() {
-    for order in [BitOrder::MsbFirst, BitOrder::LsbFirst] {
-        let frame = ByteFrame::bare(order);
-        let sum = |end_around| SumByte { frame, bytes: 10, end_around };
-        for (check, machine) in
-            [(0x31, &XorByte { frame } as &dyn CheckMachine), (0xDD, &sum(false)), (0xDE, &sum(true))]
-        {
-            let obeyed: Vec<u8> = (0..=255)
-                .filter(|last| obeys(machine, &bits_of(&[b"123456789", &[*last][..]].concat(), order)))
-                .collect();
-            assert_eq!(obeyed, [check]);
-        }
-    }
-}
-
-/// Every machine against all its words, listed by other means: data bytes, and the check byte(s) computed plainly.
-#[test]
-fn every_machine_agrees_with_a_list_of_its_words() {
-    let mut rng = ChaCha8Rng::seed_from_u64(3);
-    for (name, machine, words) in listed_machines() {
-        for _ in 0..12 {
-            let truth = &words[rng.random_range(0..words.len())];
-            let llrs = noisy(&mut rng, truth, 0.4);
-            let mut costs: Vec<f64> = words.iter().map(|word| cost(word, &llrs)).collect();
-            let total: f64 = costs.iter().map(|c| (-c).exp()).sum();
-            let posterior = posteriors(&*machine, &llrs).unwrap();
+fn strong_votes_give_the_posteriors_of_enumeration() {
+    let machine = ParityXor { bytes: 3 };
+    let words = all_words();
+    let mut rng = ChaCha8Rng::seed_from_u64(4);
+    for (strength, trials) in [(80.0, 6), (240.0, 6), (600.0, 6)] {
+        for _ in 0..trials {
+            let data: [u8; 2] = rng.random();
+            let truth = twin_copy(&data);
+            let vote = |&bit: &bool| {
+                let weight = strength * rng.random_range(0.97..1.03_f32);
+                Llr(if bit ^ rng.random_bool(0.15) { weight } else { -weight })
+            };
+            let llrs: Vec<Llr> = truth.iter().map(vote).collect();
+            let costs: Vec<f64> = words.iter().map(|w| cost(w, &llrs)).collect();
+            let sum = |keep: &dyn Fn(&[bool]) -> bool| {
+                let kept = || words.iter().zip(&costs).filter(|(w, _)| keep(w)).map(|(_, c)| -c);
+                let best = kept().fold(f64::NEG_INFINITY, f64::max);
+                best + kept().map(|c| (c - best).exp()).sum::<f64>().ln()
+            };
+            let posterior = posteriors(&machine, &llrs).unwrap();
+            // ln P(hard decisions) is 0 at this strength.
+            assert!((posterior.ln_valid - sum(&|_| true)).abs() < 1e-6);
             for (i, llr) in posterior.llr.iter().enumerate() {
-                let one: f64 = words.iter().zip(&costs).filter(|(w, _)| w[i]).map(|(_, c)| (-c).exp()).sum();
-                assert!((llr.p_one() - one / total).abs() < 1e-6, "{name}: bit {i}, {} {}", llr.p_one(), one / total);
-            }
-            costs.sort_by(f64::total_cmp);
-            let best = k_best(&*machine, &llrs, 20);
-            assert_eq!(best.len(), words.len().min(20), "{name}");
-            for (word, expected) in best.iter().zip(&costs) {
-                assert!((word.cost - expected).abs() < 1e-9, "{name}: {} {expected}", word.cost);
-                assert!(words.contains(&word.bits), "{name}");
+                let expected = (sum(&|w| w[i]) - sum(&|w| !w[i])).clamp(-MAX_POSTERIOR, MAX_POSTERIOR);
+                // A magnitude over 60 may be understated (documented), never the other way, never the sign.
+                let got = f64::from(llr.0);
+                let close = (got - expected).abs() < 1e-3 * expected.abs().max(1.0);
+                assert!(
+                    close || expected.abs() > 60.0 && got * expected > 0.0 && got.abs() >= 60.0,
+                    "{got} {expected}"
+                );
             }
         }
-        let share = ln_share(&*machine, words[0].len()).unwrap();
-        let expected = (words.len() as f64).ln() - words[0].len() as f64 * std::f64::consts::LN_2;
-        assert!((share - expected).abs() < 1e-9, "{name}: {share} {expected}");
     }
 }
 
-type Listed = (&'static str, Box<dyn CheckMachine>, Vec<Vec<bool>>);
-
-fn listed_machines() -> Vec<Listed> {
-    let bare = ByteFrame::bare(BitOrder::MsbFirst);
-    let framed = ByteFrame { order: BitOrder::LsbFirst, before: 1, after: 1 };
-    let all = |check: &dyn Fn(u8) -> Vec<u8>, order| {
-        (0..=255).map(|a| bits_of(&[&[a], &check(a)[..]].concat(), order)).collect::<Vec<_>>()
-    };
-    let frame = |bytes: &[u8]| {
-        let byte = |b: u8| [vec![false], bits_of(&[b], BitOrder::LsbFirst), vec![true]].concat();
-        bytes.iter().flat_map(|&b| byte(b)).collect::<Vec<bool>>()
-    };
-    let pairs = |check: &dyn Fn(u8, u8) -> u8| {
-        (0..=u16::MAX)
-            .map(|w| w.to_be_bytes())
-            .map(|[a, b]| bits_of(&[a, b, check(a, b)], BitOrder::MsbFirst))
-            .collect::<Vec<_>>()
-    };
-    let xmodem = crc::Crc::<u16>::new(&crc::CRC_16_XMODEM);
-    let kermit = Crc16Params { poly: 0x1021, init: 0, reflected: true, xorout: 0 };
-    let kermit_sum = crc::Crc::<u16>::new(&crc::CRC_16_KERMIT);
-    let carry = |a: u8, b: u8| {
-        let (sum, carried) = a.overflowing_add(b);
-        sum + u8::from(carried)
-    };
-    vec![
-        ("xor", Box::new(XorByte { frame: bare }), pairs(&|a, b| a ^ b)),
-        ("sum", Box::new(SumByte { frame: bare, bytes: 3, end_around: false }), pairs(&u8::wrapping_add)),
-        ("sum, end-around", Box::new(SumByte { frame: bare, bytes: 3, end_around: true }), pairs(&carry)),
-        (
-            "crc, lsb first",
-            Box::new(Crc16::new(ByteFrame::bare(BitOrder::LsbFirst), Crc16Params::XMODEM)),
-            all(&|a| xmodem.checksum(&[a]).to_be_bytes().to_vec(), BitOrder::LsbFirst),
-        ),
-        (
-            "crc, reflected",
-            Box::new(Crc16::new(bare, kermit)),
-            all(&|a| kermit_sum.checksum(&[a]).to_le_bytes().to_vec(), BitOrder::MsbFirst),
-        ),
-        (
-            "crc and start/stop bits",
-            Box::new(Product { a: Crc16::new(framed, Crc16Params::XMODEM), b: Framing::start_stop(1) }),
-            (0..=255).map(|a| frame(&[&[a], &xmodem.checksum(&[a]).to_be_bytes()[..]].concat())).collect(),
-        ),
-        (
-            "xor and parity",
-            Box::new(Product { a: XorByte { frame: bare }, b: Parity { period: 8, odd: false } }),
-            pairs(&|a, b| a ^ b)
-                .into_iter()
-                .filter(|word| word.chunks(8).all(|byte| byte.iter().filter(|b| **b).count() % 2 == 0))
-                .collect(),
-        ),
-        ("parity only", Box::new(ParityOnly), (0..=255u8).map(|a| twin_copy(&[a])[..9].to_vec()).collect()),
-    ]
+/// A lost bit alone in its checks comes back for certain; two lost bits that only their column could tell apart do not.
+#[test]
+fn lost_bits_are_filled_where_the_checks_decide() {
+    let strong = |bits: Vec<bool>| bits.into_iter().map(|bit| Llr(if bit { 20.0 } else { -20.0 })).collect::<Vec<_>>();
+    let mut llrs = strong(twin_copy(b"TIDE"));
+    llrs[4] = Llr::LOST;
+    let best = most_probable(&ParityXor { bytes: 5 }, &llrs).unwrap();
+    assert_eq!((best.bits, best.cost, best.flipped.len(), best.tie), (twin_copy(b"TIDE"), 0.0, 0, false));
+    // All patterns of three erasures are recoverable (Cardell & Climent); a rectangle of four is not.
+    llrs[5] = Llr::LOST;
+    llrs[9 + 4] = Llr::LOST;
+    assert_eq!(most_probable(&ParityXor { bytes: 5 }, &llrs).unwrap().bits, twin_copy(b"TIDE"));
+    llrs[9 + 5] = Llr::LOST;
+    assert!(most_probable(&ParityXor { bytes: 5 }, &llrs).unwrap().tie);
+    let words = k_best(&ParityXor { bytes: 5 }, &llrs, 3);
+    assert_eq!([words[0].cost, words[1].cost], [0.0, 0.0]);
+    assert!(words[2].cost >= 20.0);
 }
 
-/// Speed, for the record: `cargo test --release --test correction speed -- --ignored --nocapture`.
+#[test]
+fn certain_votes_that_contradict_the_checks_leave_no_block() {
+    let mut llrs: Vec<Llr> =
+        twin_copy(b"OK").iter().map(|&bit| Llr(if bit { f32::INFINITY } else { f32::NEG_INFINITY })).collect();
+    assert_eq!(most_probable(&ParityXor { bytes: 3 }, &llrs).unwrap().cost, 0.0);
+    assert!(posteriors(&ParityXor { bytes: 3 }, &llrs).unwrap().ln_valid.abs() < 1e-9);
+    llrs[0] = -llrs[0];
+    assert_eq!(most_probable(&ParityXor { bytes: 3 }, &llrs), None);
+    assert_eq!(posteriors(&ParityXor { bytes: 3 }, &llrs), None);
+    // The empty block is valid; a block of one bit with a certain even parity is not odd.
+    assert_eq!(posteriors(&ParityXor { bytes: 3 }, &[]).map(|p| p.ln_valid), Some(0.0));
+    assert_eq!(most_probable(&Parity { period: 1, odd: true }, &[Llr(f32::NEG_INFINITY)]), None);
+}
+
+#[test]
+fn the_certificate_names_what_failed_and_what_else_it_might_be() {
+    let (words, certificate) = certify(&ParityXor { bytes: 3 }, &fixed_case(true), 16, 2.0).unwrap();
+    assert_eq!(words.len(), 16);
+    let failed = |check| Finding { check, outcome: Outcome::Failed };
+    // facts.md: rows 0, 1 and columns 1, 6 (column 0 = most significant) fail.
+    assert_eq!(
+        certificate.findings,
+        [
+            failed(Check::Parity { group: 0 }),
+            failed(Check::Parity { group: 1 }),
+            failed(Check::XorColumn { value: 0x02 }),
+            failed(Check::XorColumn { value: 0x40 }),
+        ]
+    );
+    // Winner and rival flip the two diagonals of one rectangle.
+    assert_eq!(certificate.differs, [1, 6, 9 + 1, 9 + 6]);
+    assert_eq!(certificate.flips.iter().map(|f| (f.position, f.value)).collect::<Vec<_>>(), [(6, true), (10, true)]);
+    assert!((certificate.runner_up_cost.unwrap() - 2.5).abs() < 1e-6);
+    assert_eq!((certificate.blocks_within, certificate.at_least, certificate.tie), (2, false, false));
+
+    let (_, many) = certify(&ParityXor { bytes: 3 }, &fixed_case(true), 4, 1_000.0).unwrap();
+    assert_eq!((many.blocks_within, many.at_least), (4, true));
+    let mut lost = fixed_case(true);
+    lost[2] = Llr::LOST;
+    let (_, open) = certify(&ParityXor { bytes: 3 }, &lost, 4, 2.0).unwrap();
+    assert!(open.findings.contains(&Finding { check: Check::Parity { group: 0 }, outcome: Outcome::Open }));
+    assert!(open.findings.contains(&Finding { check: Check::XorColumn { value: 0x04 }, outcome: Outcome::Open }));
+    let json = serde_json::to_string(&certificate).unwrap();
+    assert_eq!(serde_json::from_str::<Certificate>(&json).unwrap(), certificate);
+}
+
+/// Speed, for the record: `cargo test --release --test correction speed -- --ignored --nocapture`. Votes as they come,
+/// votes so strong that posteriors need logarithms, and a block that is lost altogether.
 #[test]
 #[ignore = "a measurement"]
 fn speed() {
     let mut rng = ChaCha8Rng::seed_from_u64(2);
     let data: Vec<u8> = (0..65_535).map(|_| rng.random()).collect();
-    let llrs = noisy(&mut rng, &twin_copy(&data), 0.02);
-    time("twin-copy, 64 KiB", &ParityXor { bytes: 65_536 }, &llrs);
     let machine = Crc16::new(ByteFrame::bare(BitOrder::LsbFirst), Crc16Params::XMODEM);
-    let bytes = [&data[..256], &machine.check_bytes(&data[..256])].concat();
-    let bits: Vec<bool> = bytes.iter().flat_map(|b| (0..8).map(move |i| b >> i & 1 == 1)).collect();
-    time("CRC-16, 256 bytes", &machine, &noisy(&mut rng, &bits, 0.02));
+    let short = bits_of(&[&data[..256], &machine.check_bytes(&data[..256])].concat(), BitOrder::LsbFirst);
+    for (name, strength) in [("votes", 1.0), ("strong votes", 40.0), ("no votes", 0.0)] {
+        let mut votes = |bits: &[bool]| noisy(&mut rng, bits, 0.02).iter().map(|&l| l * strength).collect::<Vec<_>>();
+        time(&format!("twin-copy, 64 KiB, {name}"), &ParityXor { bytes: 65_536 }, &votes(&twin_copy(&data)));
+        time(&format!("CRC-16, 256 bytes, {name}"), &machine, &votes(&short));
+    }
 }
 
 fn time(name: &str, machine: &dyn CheckMachine, llrs: &[Llr]) {

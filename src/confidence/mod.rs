@@ -1,1 +1,4 @@
-//! confidence (being built).
+//! What may be claimed.
+
+pub mod score;
+pub mod statistics;

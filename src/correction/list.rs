@@ -179,6 +179,6 @@ fn decoded(trellis: &Trellis, prefix: &Prefix, changes: &[Change]) -> Decoded {
         at = earlier;
     }
     flipped.reverse();
-    let cost = flipped.iter().map(|&position| value(trellis.llr(position)).abs()).sum();
+    let cost = flipped.iter().fold(0.0, |cost, &position| cost + value(trellis.llr(position)).abs());
     Decoded { bits, cost, flipped, tie: false }
 }

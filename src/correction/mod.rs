@@ -8,6 +8,17 @@
 //! - [`posteriors`]: what each bit is given all votes and all checks, and how probable a valid block was at all
 //!   (forward–backward: Bahl, Cocke, Jelinek, Raviv 1974).
 //!
+//! ```
+//! use quorate::Llr;
+//! use quorate::correction::{ParityOnly, most_probable};
+//!
+//! // Nine votes for a byte of eight ones and a parity bit that must be 1: the third vote is weak and wrong.
+//! let votes = [5.0, 5.0, -0.5, 5.0, 5.0, 5.0, 5.0, 5.0, 5.0].map(Llr);
+//! let block = most_probable(&ParityOnly, &votes).unwrap();
+//! assert_eq!(block.bits, [true; 9]);
+//! assert_eq!((block.cost, block.flipped), (0.5, vec![2]));
+//! ```
+//!
 //! Costs and probabilities are in nats. Position 0 is the first bit of the block on tape.
 
 mod certificate;

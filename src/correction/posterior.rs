@@ -7,13 +7,14 @@ use super::semiring::{Linear, Log, Semiring, value};
 use super::trellis::Trellis;
 use crate::Llr;
 
-/// Posteriors are reported up to this magnitude (e^-700 = 1e-304): a bit that the checks fix for certain gets this.
-pub const MAX_POSTERIOR: f64 = 700.0;
+/// Posteriors are reported up to this magnitude (e^-400 = 1e-174): a bit that the checks fix for certain gets this.
+pub const MAX_POSTERIOR: f64 = 400.0;
 
 /// What the votes and the checks say together.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Posterior {
-    /// ln P(bit = 1 | votes, checks) / P(bit = 0 | votes, checks), for each bit.
+    /// ln P(bit = 1 | votes, checks) / P(bit = 0 | votes, checks), for each bit. A magnitude over 60 (e^-60 = 1e-26)
+    /// may be understated, never overstated.
     pub llr: Vec<Llr>,
     /// ln P(a block whose bits are drawn independently from the votes is valid): ln of the sum over all valid blocks of
     /// the product of the bits' probabilities.
@@ -22,8 +23,9 @@ pub struct Posterior {
 
 /// Posteriors of all bits, or `None` if the machine accepts no block of this length with non-zero probability.
 ///
-/// Sums are taken as scaled probabilities. Should their range (10^±200 around the best) not be shown to suffice, they
-/// are taken again as logarithms: slower, without that limit.
+/// Sums are taken as scaled probabilities. Where their range (200 decades under the best) is not shown to suffice, they are
+/// taken again as logarithms: ten times slower, without that limit. In practice that takes votes of hundreds of nats
+/// that contradict the checks.
 pub fn posteriors(machine: &dyn CheckMachine, llrs: &[Llr]) -> Option<Posterior> {
     let trellis = Trellis::new(machine, llrs);
     match forward_backward::<Linear>(&trellis) {
@@ -47,13 +49,8 @@ pub fn ln_share(machine: &dyn CheckMachine, bits: usize) -> Option<f64> {
     forward::<Linear>(&trellis, |_, _| ()).or_else(|| forward::<Log>(&trellis, |_, _| ()))
 }
 
-/// The proof that the range of [`Linear`] sufficed. All vectors are scaled to a largest entry of 1, and entries under
-/// FLUSH are dropped, so at most n · states · FLUSH is lost from an overlap Σ α·β; where every overlap is at least
-/// this, less than 10^-20 of the whole is lost.
-const LEAST_OVERLAP: f64 = 1e-170;
-/// Clipping an |llr| makes blocks that flip that bit look more probable than they are. If even so they have less than
-/// e^-60 of the whole, nothing else is changed by it.
-const CLIPPED_FLIP: f64 = -60.0;
+/// Posteriors are exact up to this magnitude whatever the arithmetic: e^-60 = 1e-26.
+const EXACT: f64 = 60.0;
 
 /// The forward pass, which shows every vector (before the bit at each position) to `see`.
 /// Returns the ln of the sum over all valid blocks.
@@ -109,7 +106,8 @@ fn forward_backward<S: Semiring>(trellis: &Trellis) -> Option<Posterior> {
 fn posterior<S: Semiring>(trellis: &Trellis, position: usize, through: [f64; 2]) -> Option<Llr> {
     let weights = trellis.weights::<S>(position);
     let [zero, one] = [0, 1].map(|bit| S::times(through[bit], weights[bit]));
-    if !S::in_range(S::plus(zero, one), LEAST_OVERLAP) {
+    let reach = S::reach(S::plus(zero, one), (trellis.len() * trellis.states()) as f64);
+    if reach.is_nan() || reach < EXACT {
         return None;
     }
     // What the other bits say about this one, then its own vote, unclipped.
@@ -121,11 +119,14 @@ fn posterior<S: Semiring>(trellis: &Trellis, position: usize, through: [f64; 2])
         S::ln(through[1]) - S::ln(through[0])
     };
     let own = value(trellis.llr(position));
+    // A clipped |llr| makes blocks that flip the bit look more probable than they are. If even so they have less than
+    // e^-EXACT of the whole, nothing else is changed by it.
     if let Some(clip) = S::CLIP_AT.filter(|&clip| own.abs() > clip) {
         let flip = if own > 0.0 { -others } else { others } - clip;
-        if flip > CLIPPED_FLIP {
+        if flip > -EXACT {
             return None;
         }
     }
-    Some(Llr((own + others).clamp(-MAX_POSTERIOR, MAX_POSTERIOR) as f32))
+    let most = MAX_POSTERIOR.min(reach);
+    Some(Llr((own + others).clamp(-most, most) as f32))
 }

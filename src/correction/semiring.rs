@@ -22,9 +22,9 @@ pub(super) trait Semiring: Copy {
     fn ln(x: f64) -> f64;
     /// |llr| beyond this counts as this, if there is such a limit.
     const CLIP_AT: Option<f64> = None;
-    /// Whether a sum is large enough, against vectors scaled to 1, for what was dropped from it to be negligible.
-    fn in_range(x: f64, _least: f64) -> bool {
-        x != Self::ZERO
+    /// What this arithmetic drops from a sum over paths is, `terms` droppings together, less than e^-reach of `sum`.
+    fn reach(sum: f64, _terms: f64) -> f64 {
+        if sum == Self::ZERO { 0.0 } else { f64::INFINITY }
     }
 }
 
@@ -102,8 +102,9 @@ impl Semiring for Linear {
         x.ln()
     }
     const CLIP_AT: Option<f64> = Some(Linear::CLIP);
-    fn in_range(x: f64, least: f64) -> bool {
-        x >= least
+    /// All vectors are scaled to a largest entry of 1, so that a dropped entry takes less than FLUSH from Σ α·β.
+    fn reach(sum: f64, terms: f64) -> f64 {
+        sum.ln() - Linear::FLUSH.ln() - terms.ln()
     }
 }
 

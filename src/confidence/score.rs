@@ -1,0 +1,110 @@
+//! Probabilities in words and on the Phred scale.
+
+use serde::{Deserialize, Serialize};
+
+use crate::Llr;
+
+/// A Phred score: Q = −10 log10 P(wrong) (Ewing & Green, Genome Research 8:186, 1998). Q30 is one error in a thousand.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd, Serialize, Deserialize)]
+#[serde(transparent)]
+pub struct Phred(pub f64);
+
+impl Phred {
+    /// Scores end here: no number of trials supports more than P = 10^-30, and infinity is not a number in JSON.
+    pub const MAX: Phred = Phred(300.0);
+
+    /// From a probability of being wrong, 0 to 1; not a number counts as certainly wrong.
+    pub fn from_p_wrong(p: f64) -> Phred {
+        if p.is_nan() {
+            return Phred(0.0);
+        }
+        Phred((-10.0 * p.log10()).clamp(0.0, Phred::MAX.0))
+    }
+
+    pub fn p_wrong(self) -> f64 {
+        10_f64.powf(-self.0 / 10.0)
+    }
+
+    /// The magnitude of a soft bit with this score: ln((1 − P) / P). A score under 3.01 (P over one half) says the
+    /// opposite, and is negative.
+    pub fn weight(self) -> f64 {
+        let p = self.p_wrong();
+        (-p).ln_1p() - p.ln()
+    }
+
+    /// The score of a soft bit's more probable value.
+    pub fn of(llr: Llr) -> Phred {
+        Phred::from_p_wrong(llr.p_wrong())
+    }
+}
+
+/// Joins independent votes on one bit: each the value voted for and its score. Returns the soft bit.
+///
+/// Votes add as ln((1 − P) / P). Votes that share a cause are not independent: weigh them before they come here.
+pub fn combine(votes: &[(bool, Phred)]) -> Llr {
+    let sum: f64 = votes.iter().map(|(bit, score)| if *bit { score.weight() } else { -score.weight() }).sum();
+    Llr(sum as f32)
+}
+
+/// A probability in words: "1 in 40", "1 in 2 million", "about even", "less than 1 in a billion".
+///
+/// Two significant digits under 1 in 100, then one, so that the words promise no more than a model can keep. Over one
+/// half the words are of the opposite: "all but 1 in 40".
+pub fn chance(p: f64) -> String {
+    if p.is_nan() {
+        return "unknown".into();
+    }
+    if p <= 0.0 {
+        return "never, by the model".into();
+    }
+    if p >= 1.0 {
+        return "always, by the model".into();
+    }
+    if (0.4..=0.6).contains(&p) {
+        return "about even".into();
+    }
+    if p > 0.6 {
+        return match odds(1.0 - p) {
+            Odds::Beyond => "all but less than 1 in a billion".into(),
+            Odds::OneIn(n) => format!("all but 1 in {n}"),
+        };
+    }
+    match odds(p) {
+        Odds::Beyond => "less than 1 in a billion".into(),
+        Odds::OneIn(n) => format!("1 in {n}"),
+    }
+}
+
+enum Odds {
+    OneIn(String),
+    Beyond,
+}
+
+fn odds(p: f64) -> Odds {
+    let n = 1.0 / p;
+    if n > 1e9 * (1.0 + 1e-9) {
+        return Odds::Beyond;
+    }
+    let words = if n < 9.95 {
+        // "1 in 2.5": the halves matter down here.
+        let tenths = (n * 10.0).round() / 10.0;
+        if tenths.fract() == 0.0 { format!("{tenths:.0}") } else { format!("{tenths:.1}") }
+    } else {
+        // Round first, name the size afterwards: 999,600 is a million, not 1,000 thousand.
+        let digits = if n < 99.5 { 2 } else { 1 };
+        let unit = 10_f64.powi(n.log10().floor() as i32 + 1 - digits);
+        let rounded = (n / unit).round() * unit;
+        match rounded {
+            r if r >= 1e9 => "a billion".into(),
+            r if r >= 2e6 => format!("{:.0} million", r / 1e6),
+            r if r >= 1e6 => "a million".into(),
+            r => thousands(r.round() as u64),
+        }
+    };
+    Odds::OneIn(words)
+}
+
+/// Digits in groups of three.
+fn thousands(n: u64) -> String {
+    if n < 1_000 { n.to_string() } else { format!("{},{:03}", thousands(n / 1_000), n % 1_000) }
+}
