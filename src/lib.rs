@@ -10,6 +10,8 @@
 //! 5. [`confidence`] turns that into classes, verdicts and words.
 //! 6. [`export`] writes files that load, [`report`] tells people.
 //!
+//! [`recovery`] runs this line from files to verdicts.
+//!
 //! [`tape`] is the domain: what a format looks like on tape and which checks it obeys; writer and receiver share it.
 //! [`channel`] is a physical model of tape, deck and capture that makes takes with known truth. [`cli`] holds the
 //! commands, and is the only part that prints.
@@ -24,6 +26,7 @@ pub mod error;
 pub mod export;
 pub mod llr;
 pub mod receiver;
+pub mod recovery;
 pub mod report;
 pub mod tape;
 

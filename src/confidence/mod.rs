@@ -1,4 +1,10 @@
-//! What may be claimed.
+//! What may be claimed: the decision on a block with its doubt ([`judge`]), the verdict on a program ([`verdict`]),
+//! scores and words ([`score`]), and the statistics that hold claims against outcomes ([`statistics`]).
 
+pub mod judge;
 pub mod score;
 pub mod statistics;
+pub mod verdict;
+
+pub use judge::{Class, Decided, decide};
+pub use verdict::{ESTABLISHED_BELOW, Level, WEAK_BIT, level};

@@ -23,6 +23,15 @@ pub struct Written {
     pub files: Vec<String>,
 }
 
+/// Names of the files a user opens, for a stem of [`names::file_stem`].
+pub fn file_names(stem: &str, program: &Program) -> Vec<String> {
+    match (program.load_address, program.kind) {
+        (Some(_), Kind::Basic) => vec![format!("{stem}.prg"), format!("{stem}.txt")],
+        (Some(_), _) => vec![format!("{stem}.prg")],
+        (None, _) => vec![format!("{stem}.bin")],
+    }
+}
+
 /// Writes the files of the `number`-th program (from 1) into `folder`, which must be there.
 pub fn write(folder: &Path, existing: Existing, number: usize, program: &Program) -> Result<Written, Error> {
     let stem = names::file_stem(number, &program.name);

@@ -4,6 +4,7 @@ use realfft::RealFftPlanner;
 
 use super::signal::Signal;
 use crate::Error;
+use crate::tape::Grammar;
 
 /// A steady tone on the tape.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -98,14 +99,24 @@ fn listen(bins: &[realfft::num_complex::Complex<f32>], low: usize, high: usize, 
     Hop { level, tone: if total > 0.0 { (tone / total).min(1.0) } else { 0.0 }, hz: hz as f32 }
 }
 
-/// Leaders among the hops, of a tone within ±13 % of `nominal_hz`, in tape order.
-pub fn leaders(survey: &Survey, nominal_hz: (f64, f64)) -> Vec<Leader> {
-    let fits = |h: &Hop| {
-        h.tone > TONE_SHARE
-            && h.level > 1e-5
-            && f64::from(h.hz) > nominal_hz.0 * 0.89
-            && f64::from(h.hz) < nominal_hz.1 * 1.11
-    };
+/// Does a hop sound like the grammar's leader? Recorders write it up to 11 % shorter than usual (from memory), and
+/// decks are off by up to 10 %.
+fn is_leader(h: &Hop, grammar: &Grammar) -> bool {
+    let nominal = 1.0 / grammar.symbols[grammar.leader].cycle;
+    h.tone > TONE_SHARE
+        && h.level > 1e-5
+        && f64::from(h.hz) > nominal * 0.89
+        && f64::from(h.hz) < nominal * 1.11 * 1.11
+}
+
+/// How well leader tones stand out on a channel: the larger the better, 0 for none.
+pub fn clarity(survey: &Survey, grammar: &Grammar) -> f64 {
+    survey.hops.iter().filter(|h| is_leader(h, grammar)).map(|h| f64::from(h.tone * h.tone)).sum()
+}
+
+/// Leaders among the hops, in tape order.
+pub fn leaders(survey: &Survey, grammar: &Grammar) -> Vec<Leader> {
+    let fits = |h: &Hop| is_leader(h, grammar);
     let mut found = Vec::new();
     let mut run: Vec<(usize, f32)> = Vec::new();
     let mut close = |run: &mut Vec<(usize, f32)>| {

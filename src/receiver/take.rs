@@ -72,18 +72,17 @@ struct Receiver<'a> {
     covered: Vec<(f64, f64)>,
 }
 
-/// Receives a whole take. `progress` is told the share done, 0..1.
+/// Receives a whole take. `survey` is what [`leader::survey`] heard of it; `progress` is told the share done, 0..1.
 pub fn receive(
     samples: &dyn Samples,
     grammar: &Grammar,
     layout: &Layout,
+    survey: Survey,
     progress: &dyn Fn(f64),
 ) -> Result<Reception, Error> {
-    let mut signal = Signal::new(samples);
-    let survey = leader::survey(&mut signal)?;
+    let signal = Signal::new(samples);
     progress(0.2);
-    let nominal = 1.0 / grammar.symbols[grammar.leader].cycle;
-    let leaders = leader::leaders(&survey, (nominal, nominal * 1.108));
+    let leaders = leader::leaders(&survey, grammar);
     let length = signal.len().max(1) as f64;
     let mut receiver = Receiver {
         signal,

@@ -1,1 +1,5 @@
-//! report (being built).
+//! Tells people, and other programs, what was found.
+
+pub mod verdict;
+
+pub use verdict::Verdict;

@@ -1,0 +1,104 @@
+//! The whole line from captures to programs with verdicts: receive every take, find the common blocks, correct, judge.
+
+mod intake;
+mod outcome;
+mod programs;
+
+use rayon::prelude::*;
+use std::path::PathBuf;
+
+use crate::Error;
+use crate::confidence::{Decided, decide};
+use crate::consensus::{self, Block, Rejected, TakeReadings};
+use crate::tape::{BlockBytes, Format};
+
+pub use intake::{Intake, Received, Skipped};
+pub use outcome::{Outcome, RecoveredProgram};
+
+/// Told how far the work is: share done, 0..1, and what is being done.
+pub type Progress<'a> = &'a (dyn Fn(f64, &str) + Sync);
+
+/// A block of one tape, decided.
+pub struct DecidedBlock {
+    pub block: Block,
+    pub decided: Decided,
+}
+
+/// Receives all takes and decides all programs.
+///
+/// The result is the same for any order of `paths` and any number of threads: takes are numbered by file name, then by
+/// content. Errors: [`Error::NoData`] when no take holds data, the first take's own error when none can be read.
+pub fn recover(paths: &[PathBuf], format: &dyn Format, progress: Progress) -> Result<Outcome, Error> {
+    let intake = Intake::receive(paths, format, progress)?;
+    decide_all(intake, format, progress)
+}
+
+/// Decides from what was received.
+pub fn decide_all(intake: Intake, format: &dyn Format, progress: Progress) -> Result<Outcome, Error> {
+    progress(0.9, "comparing the takes");
+    let width = format.grammar().bits_per_byte;
+    let copies = format.layout().sync.len();
+    let (takes, mut rejected) = intake.readings(format);
+    let sightings: Vec<_> =
+        takes.iter().enumerate().map(|(i, t)| consensus::sightings(i, t, copies)).collect();
+    let grouping = consensus::group(&takes, &sightings, width);
+    let mut tapes = Vec::new();
+    for tape in &grouping.tapes {
+        progress(0.93, "weighing the evidence");
+        tapes.push((tape.takes.clone(), decide_tape(&takes, &tape.blocks, format, &mut rejected)?));
+    }
+    rejected.sort_by_key(|r| (r.take, r.reading));
+    progress(0.99, "putting programs together");
+    outcome::build(intake, takes, tapes, rejected, format)
+}
+
+/// Decides the blocks of one tape in order. A header tells the length of the block behind it, so first all blocks are
+/// decided as they stand, then those whose length a header announces otherwise.
+fn decide_tape(
+    takes: &[TakeReadings],
+    blocks: &[Vec<consensus::Sighting>],
+    format: &dyn Format,
+    rejected: &mut Vec<Rejected>,
+) -> Result<Vec<DecidedBlock>, Error> {
+    let width = format.grammar().bits_per_byte;
+    let one = |sightings: &Vec<consensus::Sighting>, announced: Option<usize>| {
+        let mut rejected = Vec::new();
+        let block = consensus::align(takes, sightings, width, announced, &mut rejected);
+        let total = block.total(|_| 1.0);
+        decide(format, &block, &total).map(|decided| (DecidedBlock { block, decided }, rejected))
+    };
+    let mut out: Vec<(DecidedBlock, Vec<Rejected>)> =
+        blocks.par_iter().map(|s| one(s, None)).collect::<Result<_, Error>>()?;
+    for i in 1..out.len() {
+        let before = &out[i - 1].0;
+        let payload = &before.decided.bytes[..before.decided.bytes.len().saturating_sub(1)];
+        let announced = format.announced_bytes(payload).filter(|_| before.decided.p_wrong < 0.01);
+        let gap = out[i].0.block.from_s - before.block.to_s;
+        if let Some(n) = announced
+            && n != out[i].0.block.bytes
+            && gap < 15.0
+        {
+            out[i] = one(&blocks[i], Some(n))?;
+        }
+    }
+    let mut decided = Vec::with_capacity(out.len());
+    for (block, refused) in out {
+        rejected.extend(refused);
+        if block.block.votes.is_empty() || block.block.bytes < 2 {
+            continue;
+        }
+        decided.push(block);
+    }
+    Ok(decided)
+}
+
+/// What putting programs together needs of a block.
+fn block_bytes(block: &DecidedBlock) -> BlockBytes {
+    let payload = block.decided.bytes.len().saturating_sub(1);
+    BlockBytes {
+        payload: block.decided.bytes[..payload].to_vec(),
+        p_wrong: block.decided.byte_p_wrong[..payload].to_vec(),
+        from_s: block.block.from_s,
+        to_s: block.block.to_s,
+    }
+}

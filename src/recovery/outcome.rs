@@ -1,0 +1,174 @@
+//! Puts the machine-readable result together.
+
+use super::programs::{self, Claimed};
+use super::{DecidedBlock, Intake};
+use crate::consensus::{Rejected, TakeReadings};
+use crate::report::verdict::{self, Place, ProgramVerdict, RejectedReading, SCHEMA, Tool, Verdict};
+use crate::tape::{Format, Program};
+use crate::{Error, export};
+
+/// A program with its bytes and its verdict.
+pub struct RecoveredProgram {
+    pub program: Program,
+    /// Bytes of the header after the name, if the header was read.
+    pub header_rest: Vec<u8>,
+    /// Class of every byte, in order.
+    pub classes: Vec<crate::confidence::Class>,
+    pub byte_p_wrong: Vec<f64>,
+}
+
+pub struct Outcome {
+    pub verdict: Verdict,
+    pub programs: Vec<RecoveredProgram>,
+    pub intake: Intake,
+}
+
+pub(super) fn build(
+    intake: Intake,
+    takes: Vec<TakeReadings>,
+    tapes: Vec<(Vec<usize>, Vec<DecidedBlock>)>,
+    rejected: Vec<Rejected>,
+    format: &dyn Format,
+) -> Result<Outcome, Error> {
+    let total: usize = takes.iter().map(|t| t.readings.len()).sum();
+    let mut tape_of = vec![None; takes.len()];
+    let mut claimed: Vec<(usize, Claimed)> = Vec::new();
+    let mut used = 0;
+    for (number, (members, blocks)) in tapes.iter().enumerate() {
+        members.iter().for_each(|&t| tape_of[t] = Some(number + 1));
+        used += blocks.iter().map(|b| b.block.votes.len()).sum::<usize>();
+        claimed.extend(programs::claim(blocks, format, &takes).into_iter().map(|c| (number + 1, c)));
+    }
+    if claimed.is_empty() {
+        let seconds: f64 = intake.received.iter().map(|r| r.duration_s).sum();
+        return Err(Error::NoData(format!(
+            "no data found in {} of {seconds:.1} s: no leader tone with a sync sequence behind it, and no run of \
+             bytes. Check that this is the side with data, the level, and that the format is one that `quorate \
+             formats` lists",
+            if intake.received.len() == 1 { "1 take".into() } else { format!("{} takes", intake.received.len()) }
+        )));
+    }
+    let id = |t: usize| format!("take-{}", t + 1);
+    let several = tapes.len() > 1;
+    let mut programs = Vec::new();
+    let mut verdicts = Vec::new();
+    for (i, (tape, c)) in claimed.into_iter().enumerate() {
+        let number = i + 1;
+        let mut notes = c.notes;
+        if several {
+            let members: Vec<String> = tapes[tape - 1].0.iter().map(|&t| id(t)).collect();
+            notes.push(format!("On tape {tape} of {}, heard by {}.", tapes.len(), members.join(", ")));
+        }
+        let used_takes = c.takes.iter().map(|&t| id(t)).collect();
+        let stem = export::names::file_stem(number, &c.program.name);
+        verdicts.push(ProgramVerdict {
+            id: format!("p{number:02}"),
+            name: export::names::for_screen(&c.program.name),
+            format: format.id(),
+            kind: c.program.kind,
+            load_address: c.program.load_address,
+            size: c.program.bytes.len(),
+            verdict: c.level,
+            p_wrong: c.p_wrong,
+            bytes: c.counts,
+            takes: used_takes,
+            data: format!("programs/p{number:02}.bin"),
+            files: export::prg::file_names(&stem, &c.program).into_iter().map(|f| format!("programs/{f}")).collect(),
+            notes,
+            tape,
+            weak_bits: c.weak_bits,
+            obstacles: c.obstacles,
+            advice: c.advice,
+            places: c.places.into_iter().map(|(t, from_s, to_s)| Place { take: id(t), from_s, to_s }).collect(),
+            blocks: c.blocks,
+        });
+        programs.push(RecoveredProgram {
+            program: c.program,
+            header_rest: c.header_rest,
+            classes: c.classes,
+            byte_p_wrong: c.byte_p_wrong,
+        });
+    }
+    let rejected: Vec<RejectedReading> = rejected
+        .into_iter()
+        .map(|r| {
+            let reading = &intake.received[r.take].reception.readings[r.reading];
+            RejectedReading {
+                take: id(r.take),
+                from_s: round(reading.from_s()),
+                to_s: round(reading.to_s()),
+                code: r.code,
+                reason: r.reason,
+            }
+        })
+        .collect();
+    debug_assert_eq!(used + rejected.len(), total, "used + rejected readings = all readings");
+    let verdict = Verdict {
+        schema: SCHEMA,
+        tool: Tool { version: env!("CARGO_PKG_VERSION") },
+        takes: takes_of(&intake, &takes, &tape_of),
+        programs: verdicts,
+        readings: verdict::Readings { total, used, rejected },
+    };
+    Ok(Outcome { verdict, programs, intake })
+}
+
+fn takes_of(intake: &Intake, takes: &[TakeReadings], tape_of: &[Option<usize>]) -> Vec<verdict::Take> {
+    let name = |p: &std::path::Path| p.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
+    let mut out: Vec<verdict::Take> = intake
+        .received
+        .iter()
+        .enumerate()
+        .map(|(i, r)| {
+            let mut notes = r.notes.clone();
+            if let Some(j) = r.same_as {
+                notes.push(format!("The same samples as take-{}: counted once.", j + 1));
+            } else if tape_of[i].is_none() {
+                notes.push("No data was found on this take.".into());
+            }
+            verdict::Take {
+                id: format!("take-{}", i + 1),
+                file: name(&r.path),
+                sha256: r.sha256.clone(),
+                duration_s: r.duration_s,
+                sample_rate: r.sample_rate,
+                used: tape_of[i].is_some(),
+                note: (!notes.is_empty()).then(|| notes.join(" ")),
+                channel: r.channel + 1,
+                channels: r.channels,
+                tape: tape_of[i],
+                speed_error: tape_of[i].map(|_| round(takes[i].speed - 1.0)),
+                readings: r.reception.readings.len(),
+            }
+        })
+        .collect();
+    for (k, s) in intake.skipped.iter().enumerate() {
+        out.push(verdict::Take {
+            id: format!("take-{}", intake.received.len() + k + 1),
+            file: name(&s.path),
+            sha256: String::new(),
+            duration_s: 0.0,
+            sample_rate: 0,
+            used: false,
+            note: Some(format!("Skipped: {}", strip(&s.error.to_string(), &s.path))),
+            channel: 0,
+            channels: 0,
+            tape: None,
+            speed_error: None,
+            readings: 0,
+        });
+    }
+    out
+}
+
+/// An error text without the folder, so that results do not depend on where the files lie.
+fn strip(text: &str, path: &std::path::Path) -> String {
+    let full = path.display().to_string();
+    let name = path.file_name().map_or(full.clone(), |n| n.to_string_lossy().into_owned());
+    text.replace(&full, &name)
+}
+
+/// To the microsecond: finer digits mean nothing.
+pub(super) fn round(x: f64) -> f64 {
+    (x * 1e6).round() / 1e6
+}

@@ -1,0 +1,226 @@
+//! From decided blocks to programs with verdicts and reasons.
+
+use super::outcome::round;
+use super::{DecidedBlock, block_bytes};
+use crate::confidence::verdict::LEAST_P_WRONG;
+use crate::confidence::{Class, ESTABLISHED_BELOW, Level, WEAK_BIT, level, score};
+use crate::consensus::TakeReadings;
+use crate::report::verdict::{BlockVerdict, ByteCounts};
+use crate::tape::{Assembly, Format, Kind, Program, basic};
+
+/// A program with everything that is said of it.
+pub(super) struct Claimed {
+    pub program: Program,
+    pub header_rest: Vec<u8>,
+    pub level: Level,
+    pub p_wrong: f64,
+    pub counts: ByteCounts,
+    pub classes: Vec<Class>,
+    pub byte_p_wrong: Vec<f64>,
+    pub weak_bits: usize,
+    pub takes: Vec<usize>,
+    pub notes: Vec<String>,
+    pub obstacles: Vec<String>,
+    pub advice: Vec<String>,
+    pub places: Vec<(usize, f64, f64)>,
+    pub blocks: Vec<BlockVerdict>,
+}
+
+/// All programs on one tape, in tape order.
+pub(super) fn claim(blocks: &[DecidedBlock], format: &dyn Format, takes: &[TakeReadings]) -> Vec<Claimed> {
+    let bytes: Vec<_> = blocks.iter().map(block_bytes).collect();
+    format.assemble(&bytes).into_iter().map(|a| one(a, blocks, format, takes)).collect()
+}
+
+fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: &[TakeReadings]) -> Claimed {
+    let width = format.grammar().bits_per_byte;
+    let value = format.data_bits();
+    let (mut bytes, mut classes, mut byte_p_wrong) = (Vec::new(), Vec::new(), Vec::new());
+    let mut weak_bits = 0;
+    let mut right = 1.0f64;
+    let mut doubt = 0.0f64;
+    let mut add = |p: f64| {
+        doubt += p;
+        right *= 1.0 - p;
+    };
+    for (index, range) in &assembly.data {
+        let d = &blocks[*index].decided;
+        bytes.extend_from_slice(&d.bytes[range.clone()]);
+        classes.extend_from_slice(&d.classes[range.clone()]);
+        byte_p_wrong.extend_from_slice(&d.byte_p_wrong[range.clone()]);
+        for byte in range.clone() {
+            let bits = &d.posterior[byte * width..(byte + 1) * width];
+            weak_bits += value.clone().filter(|&k| bits[k].p_wrong() > WEAK_BIT).count();
+        }
+        add(d.p_wrong);
+    }
+    let header = assembly.header.map(|h| &blocks[h].decided);
+    if let Some(h) = header {
+        // only the fields that name, place and size hang on; the filler behind them is kept but claims nothing
+        add(h.byte_p_wrong[assembly.header_fields.clone()].iter().sum::<f64>().min(h.p_wrong).min(1.0));
+    }
+    let missing = assembly.announced.filter(|&n| n > bytes.len()).map_or(0, |n| n - bytes.len());
+    if missing > 0 {
+        bytes.resize(bytes.len() + missing, 0);
+        classes.resize(classes.len() + missing, Class::Unresolved);
+        byte_p_wrong.resize(byte_p_wrong.len() + missing, 255.0 / 256.0);
+        weak_bits += missing * value.len();
+        add(1.0);
+    }
+    // the sum is exact where it matters (small), the product bounds it where it is not
+    let p_wrong = doubt.min(1.0 - right + 1e-12).max(LEAST_P_WRONG).min(1.0);
+    let members: Vec<usize> = assembly.header.iter().copied().chain(assembly.data.iter().map(|d| d.0)).collect();
+    let mut notes = assembly.notes.clone();
+    let mut obstacles = Vec::new();
+    let wrong_checksum = members.iter().any(|&m| blocks[m].decided.wrong_checksum);
+    if wrong_checksum {
+        let text = "The bytes are as recorded, but the checksum on the tape does not fit them: most probably it was \
+                    written wrong.";
+        notes.push(text.into());
+        obstacles.push(text.into());
+    }
+    let cut = assembly.data.iter().any(|(i, _)| !blocks[*i].block.length_known);
+    if cut {
+        obstacles.push("No take heard the end of the data: bytes may be missing.".into());
+    }
+    let headless = assembly.header.is_none();
+    let unframed = assembly.data.iter().any(|(i, _)| {
+        let votes = &blocks[*i].block.votes;
+        votes.iter().all(|v| takes[v.take].readings[v.reading].copy.is_none())
+    });
+    if unframed {
+        obstacles.push("No take heard where the data begins: the first bytes may be missing.".into());
+    }
+    if let Some(n) = assembly.announced.filter(|&n| n != bytes.len()) {
+        let text = format!("The header announces {n} bytes, the data block holds {}.", bytes.len());
+        notes.push(text.clone());
+        obstacles.push(text);
+    }
+    let contradicted = wrong_checksum || assembly.announced.is_some_and(|n| n != bytes.len());
+    let complete = !cut && !unframed && missing == 0 && !bytes.is_empty();
+    let level = level(&classes, p_wrong, complete, contradicted);
+    let count = |class: Class| classes.iter().filter(|&&c| c == class).count();
+    let counts = ByteCounts {
+        agreed: count(Class::Agreed),
+        corrected: count(Class::Corrected),
+        inferred: count(Class::Inferred),
+        unresolved: count(Class::Unresolved),
+    };
+    if assembly.kind == Kind::Basic
+        && let Some(address) = assembly.load_address
+    {
+        let listing = basic::list(&bytes, address);
+        if !listing.links_hold {
+            notes.push("The line links do not all hold: the text was moved, edited by a program, or is not BASIC.".into());
+        }
+    }
+    let used: Vec<usize> = {
+        let mut t: Vec<usize> = members.iter().flat_map(|&m| blocks[m].block.votes.iter().map(|v| v.take)).collect();
+        t.sort_unstable();
+        t.dedup();
+        t
+    };
+    if counts.inferred + counts.unresolved > 0 {
+        obstacles.push(format!(
+            "{} not settled{}.",
+            plural(counts.inferred + counts.unresolved, "byte is", "bytes are"),
+            first_doubt(&classes).map_or(String::new(), |at| format!(", the first at offset {at}"))
+        ));
+    } else if level != Level::Established && p_wrong >= ESTABLISHED_BELOW {
+        obstacles.push(format!("The chance of a wrong byte is {}.", score::chance(p_wrong)));
+    }
+    if headless && level == Level::Established {
+        notes.push("The bytes are established; what the header would say is not known.".into());
+    }
+    let advice = advice(level, blocks, &assembly, wrong_checksum, used.len());
+    let places = used
+        .iter()
+        .map(|&t| {
+            let mine = || {
+                members.iter().flat_map(|&m| &blocks[m].block.votes).filter(|v| v.take == t).map(|v| {
+                    let r = &takes[t].readings[v.reading];
+                    (r.from_s(), r.to_s())
+                })
+            };
+            let from = mine().map(|p| p.0).fold(f64::INFINITY, f64::min);
+            let to = mine().map(|p| p.1).fold(0.0, f64::max);
+            (t, round(from), round(to))
+        })
+        .collect();
+    let block_verdicts = members
+        .iter()
+        .map(|&m| {
+            let b = &blocks[m];
+            BlockVerdict {
+                role: if Some(m) == assembly.header { "header" } else { "data" },
+                bytes: b.block.bytes,
+                readings: b.block.votes.len(),
+                p_wrong: b.decided.p_wrong,
+                hypotheses: b.decided.hypotheses.clone(),
+                certificate: b.decided.certificate.clone(),
+            }
+        })
+        .collect();
+    let header_rest = header.map_or(Vec::new(), |h| h.bytes.get(21..192).unwrap_or(&[]).to_vec());
+    Claimed {
+        program: Program { kind: assembly.kind, name: assembly.name, load_address: assembly.load_address, bytes },
+        header_rest,
+        level,
+        p_wrong,
+        counts,
+        classes,
+        byte_p_wrong,
+        weak_bits,
+        takes: used,
+        notes,
+        obstacles,
+        advice,
+        places,
+        blocks: block_verdicts,
+    }
+}
+
+fn first_doubt(classes: &[Class]) -> Option<usize> {
+    classes.iter().position(|c| matches!(c, Class::Inferred | Class::Unresolved))
+}
+
+fn plural(n: usize, one: &str, many: &str) -> String {
+    format!("{n} {}", if n == 1 { one } else { many })
+}
+
+/// What would help most, from what is missing.
+fn advice(level: Level, blocks: &[DecidedBlock], a: &Assembly, wrong_checksum: bool, takes: usize) -> Vec<String> {
+    if level == Level::Established {
+        return Vec::new();
+    }
+    if wrong_checksum {
+        return vec!["Nothing on this tape can settle it; another recording of the same program could.".into()];
+    }
+    if a.data.is_empty() {
+        return vec!["Play the tape past this header again: no take holds the data that belongs to it.".into()];
+    }
+    // bytes that no vote of any take covers are damage of the tape, or lie outside all takes
+    let uncovered: usize = a
+        .data
+        .iter()
+        .map(|(i, range)| {
+            let votes = &blocks[*i].block.votes;
+            let width = votes.first().map_or(9, |v| v.bits.len() / blocks[*i].block.bytes.max(1));
+            range
+                .clone()
+                .filter(|&b| votes.iter().all(|v| v.bits[b * width..(b + 1) * width].iter().all(|l| l.0.abs() < 0.5)))
+                .count()
+        })
+        .sum();
+    let mut out = Vec::new();
+    if uncovered > 0 && takes > 1 {
+        out.push(format!(
+            "{} silent in every take: clean tape path and head, try a deck with a wider track or another azimuth, and \
+             play it again.",
+            plural(uncovered, "byte is", "bytes are")
+        ));
+    } else {
+        out.push("Another play of the tape would help most, with the azimuth set by ear for the brightest tone.".into());
+    }
+    out
+}
