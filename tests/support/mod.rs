@@ -30,7 +30,7 @@ pub struct Takes {
 impl Takes {
     /// Program paths in the recipe are relative to `tests/recipes`.
     pub fn make(recipe: &Recipe) -> Takes {
-        let simulation = recipe.prepare(&recipes()).expect("a sound recipe");
+        let simulation = recipe.prepare(&recipes()).unwrap_or_else(|e| panic!("{e}"));
         let folder = tempfile::tempdir().expect("a temporary folder");
         let truth = simulation.truth.clone();
         let write = |(i, take): (usize, &quorate::channel::recipe::TrueTake)| {
