@@ -104,14 +104,7 @@ impl Correlated {
         heard.measure_noise(&turned, shape, marker);
         if std::env::var("DBG").is_ok() {
             for b in 0..heard.z.len() / width {
-                eprintln!(
-                    "{b} sig {:.3} {:?}",
-                    heard.sigma[b] / gain,
-                    heard.z[b * width..(b + 1) * width]
-                        .iter()
-                        .map(|v| (v / gain * 100.0).round() as i32)
-                        .collect::<Vec<_>>()
-                );
+                eprintln!("{b} sig {:.3} {:?}", heard.sigma[b] / gain, heard.z[b * width..(b + 1) * width].iter().map(|v| (v / gain * 100.0).round() as i32).collect::<Vec<_>>());
             }
         }
         heard
@@ -203,7 +196,11 @@ impl Correlated {
             for (l, level) in LEVELS.iter().enumerate() {
                 let a = level * self.gain;
                 plus[i][l] = (1.0 - OUTLIER) * normal(self.z[i], a, sigma) + out;
-                minus[i][l] = if marker { plus[i][l] } else { (1.0 - OUTLIER) * normal(self.z[i], -a, sigma) + out };
+                minus[i][l] = if marker {
+                    plus[i][l]
+                } else {
+                    (1.0 - OUTLIER) * normal(self.z[i], -a, sigma) + out
+                };
             }
         }
         let both = |i: usize, l: usize| 0.5 * (plus[i][l] + minus[i][l]);

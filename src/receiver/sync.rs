@@ -307,8 +307,9 @@ impl Fit {
     fn new(y: &[f32], skew: f64, symbols: &[usize], relative: &[f64], unit: f64) -> Option<Fit> {
         let wave = Wave::of_symbols(symbols, relative, unit);
         let (before, after) = TAPS;
-        let s: Vec<f32> =
-            (0..y.len() + before + after).map(|i| wave.mean(i as f64 - after as f64 - skew, 1.0) as f32).collect();
+        let s: Vec<f32> = (0..y.len() + before + after)
+            .map(|i| wave.mean(i as f64 - after as f64 - skew, 1.0) as f32)
+            .collect();
         // row n: s[n + m], that is the wave `after - m` samples ago
         let taps = before + after + 1;
         let rows: Vec<&[f32]> = (0..y.len().saturating_sub(1)).map(|n| &s[n..n + taps]).collect();
@@ -318,7 +319,10 @@ impl Fit {
             let miss = v - dot(row, &reversed);
             left += f64::from(miss * miss);
         }
-        Some(Fit { response: reversed.iter().rev().copied().collect(), left: left / rows.len().max(1) as f64 })
+        Some(Fit {
+            response: reversed.iter().rev().copied().collect(),
+            left: left / rows.len().max(1) as f64,
+        })
     }
 }
 

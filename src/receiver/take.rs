@@ -84,8 +84,15 @@ pub fn receive(
     progress(0.2);
     let leaders = leader::leaders(&survey, grammar);
     let length = signal.len().max(1) as f64;
-    let mut receiver =
-        Receiver { signal, grammar, layout, shape: None, unit: 0.0, runs: Vec::new(), covered: Vec::new() };
+    let mut receiver = Receiver {
+        signal,
+        grammar,
+        layout,
+        shape: None,
+        unit: 0.0,
+        runs: Vec::new(),
+        covered: Vec::new(),
+    };
     let mut done = 0.0;
     for tone in &leaders {
         progress(0.2 + 0.6 * done / length);
@@ -146,7 +153,8 @@ impl Receiver<'_> {
         loop {
             let unit = lock.period / lock.shape.geometry.byte;
             let mut shape = lock.shape;
-            let track = track::follow(&mut self.signal, &shape, lock.start, lock.period, lock.noise, 1.0, LONGEST)?;
+            let track =
+                track::follow(&mut self.signal, &shape, lock.start, lock.period, lock.noise, 1.0, LONGEST)?;
             let next = track.next;
             let stopped = track.stop;
             self.unit = track.places.last().map_or(unit, |p| p.period / shape.geometry.byte);
@@ -171,7 +179,13 @@ impl Receiver<'_> {
     }
 
     /// Smooths a track, demodulates it and keeps the run.
-    fn keep(&mut self, mut track: Track, direction: f64, shape: &mut Shape, copy: Option<usize>) -> Result<(), Error> {
+    fn keep(
+        &mut self,
+        mut track: Track,
+        direction: f64,
+        shape: &mut Shape,
+        copy: Option<usize>,
+    ) -> Result<(), Error> {
         track::smooth(&mut track, direction);
         if direction < 0.0 {
             track.places.reverse();
@@ -236,8 +250,10 @@ impl Receiver<'_> {
             };
             let noise = 0.3 * (shape.byte_energy() / shape.mu.len() as f32).sqrt();
             let mut learned = shape.clone();
-            let mut ahead = track::follow(&mut self.signal, &learned, found.start, found.period, noise, 1.0, LONGEST)?;
-            let before = track::follow(&mut self.signal, &learned, found.start, found.period, noise, -1.0, LONGEST)?;
+            let mut ahead =
+                track::follow(&mut self.signal, &learned, found.start, found.period, noise, 1.0, LONGEST)?;
+            let before =
+                track::follow(&mut self.signal, &learned, found.start, found.period, noise, -1.0, LONGEST)?;
             if ahead.places.len() + before.places.len() < 24 {
                 continue;
             }
@@ -246,7 +262,8 @@ impl Receiver<'_> {
             track::smooth(&mut back, -1.0);
             let end = if let Stop::Tone(e) = ahead.stop { Some(e) } else { None };
             let limit = self.covered.iter().filter(|c| c.1 <= found.start).map(|c| c.1).fold(0.0, f64::max);
-            let roof = self.covered.iter().filter(|c| c.0 >= found.start).map(|c| c.0).fold(f64::INFINITY, f64::min);
+            let roof =
+                self.covered.iter().filter(|c| c.0 >= found.start).map(|c| c.0).fold(f64::INFINITY, f64::min);
             let mut places: Vec<Place> =
                 back.places.into_iter().skip(1).filter(|p| p.start > limit - 0.5 * period).collect();
             places.reverse();
