@@ -39,8 +39,7 @@ pub fn decide_all(intake: Intake, format: &dyn Format, progress: Progress) -> Re
     let width = format.grammar().bits_per_byte;
     let copies = format.layout().sync.len();
     let (takes, mut rejected) = intake.readings(format);
-    let sightings: Vec<_> =
-        takes.iter().enumerate().map(|(i, t)| consensus::sightings(i, t, copies)).collect();
+    let sightings: Vec<_> = takes.iter().enumerate().map(|(i, t)| consensus::sightings(i, t, copies)).collect();
     let grouping = consensus::group(&takes, &sightings, width);
     let mut tapes = Vec::new();
     for tape in &grouping.tapes {

@@ -4,6 +4,9 @@ use std::f64::consts::PI;
 
 /// First-order low-pass by the bilinear transform, corner (−3 dB) exact.
 pub fn low_pass_1(x: &mut [f32], hz: f64, rate: f64) {
+    if beyond(hz, rate) {
+        return;
+    }
     let k = libm::tan(PI * hz / rate);
     biquad(x, hz, [k / (1.0 + k), k / (1.0 + k), 0.0], [(k - 1.0) / (k + 1.0), 0.0]);
 }
@@ -16,6 +19,9 @@ pub fn high_pass_1(x: &mut [f32], hz: f64, rate: f64) {
 
 /// Second-order Butterworth low-pass by the bilinear transform, corner exact.
 pub fn low_pass_2(x: &mut [f32], hz: f64, rate: f64) {
+    if beyond(hz, rate) {
+        return;
+    }
     let k = libm::tan(PI * hz / rate);
     let n = 1.0 / (1.0 + k * std::f64::consts::SQRT_2 + k * k);
     biquad(x, hz, [k * k * n, 2.0 * k * k * n, k * k * n], butterworth(k, n));
@@ -26,6 +32,11 @@ pub fn high_pass_2(x: &mut [f32], hz: f64, rate: f64) {
     let k = libm::tan(PI * hz / rate);
     let n = 1.0 / (1.0 + k * std::f64::consts::SQRT_2 + k * k);
     biquad(x, hz, [n, -2.0 * n, n], butterworth(k, n));
+}
+
+/// A low-pass with its corner up there has nothing left to cut at this rate.
+fn beyond(hz: f64, rate: f64) -> bool {
+    hz > 0.48 * rate
 }
 
 fn butterworth(k: f64, n: f64) -> [f64; 2] {

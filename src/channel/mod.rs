@@ -53,6 +53,24 @@ pub fn play(tape: &[Pulse], knobs: &Knobs, tape_seed: u64, take_seed: u64) -> Ve
     take.hear(wave, &data, end, knobs, tape_seed, take_seed)
 }
 
+/// When every pulse of the tape begins to pass the head, in seconds after the start of the take that [`play`] makes of
+/// the same tape, knobs and seeds; one more for the end of the tape. Written jitter is left out: these are the times that
+/// a receiver which knew the speed to perfection would expect.
+pub fn schedule(tape: &[Pulse], knobs: &Knobs, tape_seed: u64, take_seed: u64) -> Vec<f64> {
+    let steady = Knobs { write_jitter_us: 0.0, ..knobs.clone() };
+    let (edges, end) = flux::record(tape, &steady, tape_seed);
+    let timeline = Take::new(end, knobs, take_seed).timeline;
+    let mut times = Vec::with_capacity(tape.len() + 1);
+    let mut edge = 0;
+    for pulse in tape {
+        times.push(timeline.when(edges[edge].at));
+        // A cycle has two level changes, silence one.
+        edge += if matches!(pulse, Pulse::Cycle(_)) { 2 } else { 1 };
+    }
+    times.push(timeline.when(end));
+    times
+}
+
 /// A take of a pure tone of `hz`, `seconds` long, on the same deck: for measuring it. The amplitude on tape is 1.
 pub fn play_tone(hz: f64, seconds: f64, knobs: &Knobs, tape_seed: u64, take_seed: u64) -> Vec<f32> {
     let take = Take::new(seconds, knobs, take_seed);

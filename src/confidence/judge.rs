@@ -56,7 +56,8 @@ pub fn decide(format: &dyn Format, block: &Block, total: &[Llr]) -> Result<Decid
     let width = format.grammar().bits_per_byte;
     let checks = format.checks(block.bytes);
     let within = format.checks_within_bytes(block.bytes);
-    let impossible = || Error::Usage("a block admits no valid word: this is a fault of quorate, please report it".into());
+    let impossible =
+        || Error::Usage("a block admits no valid word: this is a fault of quorate, please report it".into());
     let valid = posteriors(checks.as_ref(), total).ok_or_else(impossible)?;
     let bytewise = posteriors(within.as_ref(), total).ok_or_else(impossible)?;
     let share = |m: &dyn crate::correction::CheckMachine| ln_share(m, total.len()).unwrap_or(f64::NEG_INFINITY);

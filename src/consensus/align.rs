@@ -108,13 +108,7 @@ pub fn align(
     }
     votes.sort_by_key(|v| (v.take, v.copy, v.reading));
     let lead = sightings.first();
-    Block {
-        votes,
-        bytes,
-        length_known,
-        from_s: lead.map_or(0.0, |s| s.from_s),
-        to_s: lead.map_or(0.0, |s| s.to_s),
-    }
+    Block { votes, bytes, length_known, from_s: lead.map_or(0.0, |s| s.from_s), to_s: lead.map_or(0.0, |s| s.to_s) }
 }
 
 /// Readings without a sync sequence are laid where their content fits a framed one; if none is framed, on the longest.

@@ -97,7 +97,9 @@ fn match_take(takes: &[TakeReadings], tape: &Tape, sightings: &[Sighting], bits:
 
 /// Neither side taken yet, and in the order of those chosen.
 fn fits(p: &Pair, chosen: &[Pair]) -> bool {
-    chosen.iter().all(|c| (p.block < c.block && p.sighting < c.sighting) || (p.block > c.block && p.sighting > c.sighting))
+    chosen
+        .iter()
+        .all(|c| (p.block < c.block && p.sighting < c.sighting) || (p.block > c.block && p.sighting > c.sighting))
 }
 
 /// The chain of pairs with most evidence that share one offset, give or take the slack.

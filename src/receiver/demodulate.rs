@@ -19,6 +19,12 @@ pub struct SoftByte {
     pub noise: f32,
 }
 
+impl SoftByte {
+    fn silent(bits: usize) -> SoftByte {
+        SoftByte { start: 0.0, period: 0.0, bits: vec![Llr::LOST; bits], gain: 0.0, noise: 1.0 }
+    }
+}
+
 /// Bytes that share one estimate of waveform and noise.
 const GROUP: usize = 48;
 /// Weight of what was known before against the bytes of one group, when the waveform is relearned.
@@ -40,6 +46,8 @@ const MISFIT: f32 = 0.05;
 pub fn demodulate(signal: &mut Signal, shape: &mut Shape, places: &[Place]) -> Result<Vec<SoftByte>, Error> {
     let bits = shape.geometry.bits;
     let mut out = Vec::with_capacity(places.len());
+    // what the group before knew of gain and noise, for groups that hear nothing
+    let mut known: Option<Level> = None;
     for group in places.chunks(GROUP) {
         let mut frames = Vec::with_capacity(group.len());
         for place in group {
@@ -47,34 +55,51 @@ pub fn demodulate(signal: &mut Signal, shape: &mut Shape, places: &[Place]) -> R
             frame.take(signal, &shape.geometry, place.start, place.period, 0)?;
             frames.push(frame);
         }
+        let lost: Vec<bool> = group.iter().map(|p| p.lost).collect();
         let mut soft = Vec::new();
         for pass in 0..2 {
-            let heard = Correlated::new(&frames, shape);
+            let Some(heard) = Correlated::new(&frames, &lost, shape, known) else { break };
             soft = heard.soft_bits(bits);
             if pass == 0 {
-                learn(&frames, shape, &soft, &heard);
+                learn(&frames, &lost, shape, &soft, heard.level.gain);
+            } else {
+                known = Some(heard.level);
             }
         }
+        soft.resize(group.len(), SoftByte::silent(bits));
         for (place, byte) in group.iter().zip(soft) {
+            let byte = if place.vague { SoftByte::silent(bits) } else { byte };
             out.push(SoftByte { start: place.start, period: place.period, ..byte });
         }
     }
     Ok(out)
 }
 
+/// Gain and noise of a group.
+#[derive(Clone, Copy, Debug)]
+struct Level {
+    gain: f32,
+    /// Deviation of a bit's correlator at gain 1.
+    sigma: f32,
+}
+
+/// With fewer bytes than this heard, a group believes the one before.
+const ENOUGH: usize = 6;
+
 /// Normalised correlator outputs of a group: bit cells ±1, marker +1, quadrature 0, plus noise.
 struct Correlated {
     /// Per byte: marker, then bits.
     z: Vec<f32>,
     width: usize,
-    /// Local gain of the group and noise deviation of a bit cell and of the marker, for each byte.
-    gain: f32,
+    level: Level,
+    /// Noise deviation of a bit cell, for each byte, and of the marker.
     sigma: Vec<f32>,
     marker_sigma: f32,
 }
 
 impl Correlated {
-    fn new(frames: &[Frame], shape: &Shape) -> Correlated {
+    /// `None` when nothing is known of the gain.
+    fn new(frames: &[Frame], lost: &[bool], shape: &Shape, known: Option<Level>) -> Option<Correlated> {
         let bits = shape.geometry.bits;
         let width = bits + 1;
         let prefix = MARGIN..shape.geometry.offset(0) - REACH.0;
@@ -89,31 +114,44 @@ impl Correlated {
                 turned.push(frame.turned(shape, k) / shape.d_energy);
             }
         }
-        // gain: median size, corrected for what noise adds, twice
-        let mut sizes: Vec<f32> = z.iter().map(|v| v.abs()).collect();
-        sizes.sort_by(f32::total_cmp);
-        let gain = sizes.get(sizes.len() / 2).copied().unwrap_or(0.0).max(1e-6);
+        let heard: Vec<usize> = (0..frames.len()).filter(|&i| !lost[i]).collect();
+        let gain = if heard.len() >= ENOUGH {
+            // median size of bits and markers
+            let mut sizes: Vec<f32> =
+                heard.iter().flat_map(|&i| &z[i * width..(i + 1) * width]).map(|v| v.abs()).collect();
+            sizes.sort_by(f32::total_cmp);
+            sizes[sizes.len() / 2].max(1e-9)
+        } else {
+            known?.gain
+        };
         for (i, v) in z.iter_mut().enumerate() {
             let k = i % width;
             if k > 0 {
                 *v -= gain * shape.mu_d[k - 1] / shape.d_energy;
             }
         }
-        let mut heard = Correlated { z, width, gain, sigma: Vec::new(), marker_sigma: 0.0 };
-        heard.remove_neighbours(shape);
-        heard.measure_noise(&turned, shape, marker);
-        if std::env::var("DBG").is_ok() {
-            for b in 0..heard.z.len() / width {
-                eprintln!("{b} sig {:.3} {:?}", heard.sigma[b] / gain, heard.z[b * width..(b + 1) * width].iter().map(|v| (v / gain * 100.0).round() as i32).collect::<Vec<_>>());
-            }
+        let sigma = known.map_or(0.5 * gain, |k| k.sigma * gain);
+        let mut all = Correlated {
+            z,
+            width,
+            level: Level { gain, sigma },
+            sigma: vec![sigma; frames.len()],
+            marker_sigma: sigma,
+        };
+        all.remove_neighbours(shape);
+        if heard.len() >= ENOUGH {
+            all.measure_noise(&turned, &heard, shape);
         }
-        heard
+        let sigma = all.level.sigma * all.level.gain;
+        all.marker_sigma = sigma * (shape.d_energy / marker).sqrt();
+        Some(all)
     }
 
     /// Takes out what each correlator hears of the bits beside it, with soft decisions.
     fn remove_neighbours(&mut self, shape: &Shape) {
         let leak = shape.d_next / shape.d_energy;
-        let hard: Vec<f32> = self.z.iter().map(|v| (v / self.gain).clamp(-1.0, 1.0) * self.gain).collect();
+        let gain = self.level.gain;
+        let hard: Vec<f32> = self.z.iter().map(|v| v.clamp(-gain, gain)).collect();
         for (i, v) in self.z.iter_mut().enumerate() {
             let k = i % self.width;
             if k > 1 {
@@ -125,46 +163,45 @@ impl Correlated {
         }
     }
 
-    /// Noise of the bit correlators, from their quadrature, per byte over its neighbourhood; and of the marker's.
+    /// Noise of the bit correlators, from their quadrature, per byte over its neighbourhood.
     ///
     /// The quadrature correlator hears noise of the same band and, of the signal, only its neighbours' smear. That is
     /// taken out with the bits as they seem, and what the doubt about those adds is subtracted from the variance.
-    fn measure_noise(&mut self, turned: &[f32], shape: &Shape, marker: f32) {
-        let bits = self.width - 1;
-        let bytes = self.z.len() / self.width;
+    /// `heard` are the bytes that a signal was heard in.
+    fn measure_noise(&mut self, turned: &[f32], heard: &[usize], shape: &Shape) {
+        let (width, bits, gain) = (self.width, self.width - 1, self.level.gain);
         let ratio = energy_ratio(shape);
-        let leak = shape.leak.map(|l| l / shape.d_energy * self.gain);
+        let leak = shape.leak.map(|l| l / shape.d_energy * gain);
         // the bits as they seem depend on the noise: start from a guess that doubts them
-        let mut variance = vec![(0.5 * self.gain).powi(2); bytes];
+        let mut variance = vec![(0.5 * gain).powi(2); heard.len()];
         for _ in 0..2 {
-            let seem = |b: usize, k: i64| -> f32 {
-                if k < 0 || k as usize >= bits {
-                    return 0.0;
-                }
-                (self.gain * self.z[b * self.width + 1 + k as usize] / variance[b]).tanh()
-            };
             let mut mean = vec![0.0f32; bits];
-            let mut left = vec![0.0f32; turned.len()];
-            let mut doubt = vec![0.0f32; bytes];
-            for (i, l) in left.iter_mut().enumerate() {
-                let (b, k) = (i / bits, (i % bits) as i64);
-                *l = turned[i];
-                for (j, c) in leak.iter().enumerate() {
-                    let other = k + j as i64 - 1;
-                    if other >= 0 && other < bits as i64 {
-                        let m = seem(b, other);
-                        *l -= c * m;
-                        doubt[b] += c * c * (1.0 - m * m) / bits as f32;
+            let mut left = vec![0.0f32; heard.len() * bits];
+            let mut doubt = vec![0.0f32; heard.len()];
+            for (b, &byte) in heard.iter().enumerate() {
+                let seem = |k: i64| {
+                    let inside = (0..bits as i64).contains(&k);
+                    inside.then(|| (gain * self.z[byte * width + 1 + k as usize] / variance[b]).tanh())
+                };
+                for k in 0..bits {
+                    let mut l = turned[byte * bits + k];
+                    for (j, c) in leak.iter().enumerate() {
+                        if let Some(m) = seem(k as i64 + j as i64 - 1) {
+                            l -= c * m;
+                            doubt[b] += c * c * (1.0 - m * m) / bits as f32;
+                        }
                     }
+                    left[b * bits + k] = l;
+                    mean[k] += l / heard.len() as f32;
                 }
-                mean[i % bits] += *l / bytes as f32;
             }
-            let square: Vec<f32> = (0..bytes)
-                .map(|b| (0..bits).map(|k| (left[b * bits + k] - mean[k]).powi(2)).sum::<f32>() / bits as f32)
+            let square: Vec<f32> = left
+                .chunks(bits)
+                .map(|c| c.iter().zip(&mean).map(|(l, m)| (l - m).powi(2)).sum::<f32>() / bits as f32)
                 .collect();
-            variance = (0..bytes)
+            variance = (0..heard.len())
                 .map(|b| {
-                    let near = b.saturating_sub(10)..(b + 11).min(bytes);
+                    let near = b.saturating_sub(10)..(b + 11).min(heard.len());
                     let doubt = near.clone().map(|i| doubt[i]).sum::<f32>() / near.len() as f32;
                     let mut near: Vec<f32> = square[near].to_vec();
                     near.sort_by(f32::total_cmp);
@@ -173,13 +210,16 @@ impl Correlated {
                     let n = (near.len() * 3).div_ceil(4);
                     let trimmed = near[..n].iter().sum::<f32>() / n as f32 / 0.83;
                     let noise = (trimmed - doubt).max(0.2 * trimmed) / ratio;
-                    noise + (MISFIT * self.gain).powi(2)
+                    noise + (MISFIT * gain).powi(2)
                 })
                 .collect();
         }
-        self.sigma = variance.iter().map(|v| v.sqrt()).collect();
-        let typical = self.sigma.iter().sum::<f32>() / bytes.max(1) as f32;
-        self.marker_sigma = typical * (shape.d_energy / marker).sqrt();
+        let typical = variance.iter().map(|v| v.sqrt()).sum::<f32>() / heard.len() as f32;
+        self.level.sigma = typical / gain;
+        self.sigma.fill(typical);
+        for (b, &byte) in heard.iter().enumerate() {
+            self.sigma[byte] = variance[b].sqrt();
+        }
     }
 
     /// Forward–backward over the levels, cell by cell; then each bit given the level its neighbours suggest.
@@ -192,15 +232,11 @@ impl Correlated {
             let byte = i / self.width;
             let marker = i % self.width == 0;
             let sigma = if marker { self.marker_sigma } else { self.sigma[byte] };
-            let out = OUTLIER * normal(self.z[i], 0.0, OUTLIER_SPREAD * self.gain + sigma);
+            let out = OUTLIER * normal(self.z[i], 0.0, OUTLIER_SPREAD * self.level.gain + sigma);
             for (l, level) in LEVELS.iter().enumerate() {
-                let a = level * self.gain;
+                let a = level * self.level.gain;
                 plus[i][l] = (1.0 - OUTLIER) * normal(self.z[i], a, sigma) + out;
-                minus[i][l] = if marker {
-                    plus[i][l]
-                } else {
-                    (1.0 - OUTLIER) * normal(self.z[i], -a, sigma) + out
-                };
+                minus[i][l] = if marker { plus[i][l] } else { (1.0 - OUTLIER) * normal(self.z[i], -a, sigma) + out };
             }
         }
         let both = |i: usize, l: usize| 0.5 * (plus[i][l] + minus[i][l]);
@@ -242,8 +278,8 @@ impl Correlated {
                     start: 0.0,
                     period: 0.0,
                     bits: llr[at + 1..at + 1 + bits].to_vec(),
-                    gain: self.gain * level[at..at + self.width].iter().sum::<f32>() / self.width as f32,
-                    noise: self.sigma[b] / self.gain,
+                    gain: self.level.gain * level[at..at + self.width].iter().sum::<f32>() / self.width as f32,
+                    noise: self.sigma[b] / self.level.gain,
                 }
             })
             .collect()
@@ -282,7 +318,7 @@ fn moved<const N: usize>(s: [f32; N]) -> [f32; N] {
 }
 
 /// Moves `mu` and `d` towards what the frames show, given the soft bits.
-fn learn(frames: &[Frame], shape: &mut Shape, soft: &[SoftByte], heard: &Correlated) {
+fn learn(frames: &[Frame], lost: &[bool], shape: &mut Shape, soft: &[SoftByte], typical: f32) {
     let bits = shape.geometry.bits;
     let (length, reach) = (shape.d.len(), REACH.0);
     let mut mu_sum = vec![0.0f32; shape.mu.len()];
@@ -290,10 +326,10 @@ fn learn(frames: &[Frame], shape: &mut Shape, soft: &[SoftByte], heard: &Correla
     let mut d_sum = vec![0.0f32; length];
     let mut d_weight = 0.0f32;
     let mut left = Vec::new();
-    for (frame, byte) in frames.iter().zip(soft) {
+    for ((frame, byte), &lost) in frames.iter().zip(soft).zip(lost) {
         let gain = byte.gain;
         // a faded byte teaches nothing
-        if gain < 0.6 * heard.gain {
+        if lost || gain < 0.6 * typical {
             continue;
         }
         let means: Vec<f32> = byte.bits.iter().map(|b| (0.5 * b.0).tanh()).collect();

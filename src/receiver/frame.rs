@@ -56,13 +56,7 @@ impl Frame {
 }
 
 /// `count` samples of the signal at `start + i * step`, by Catmull–Rom interpolation.
-pub fn resample(
-    signal: &mut Signal,
-    start: f64,
-    step: f64,
-    count: usize,
-    out: &mut Vec<f32>,
-) -> Result<(), Error> {
+pub fn resample(signal: &mut Signal, start: f64, step: f64, count: usize, out: &mut Vec<f32>) -> Result<(), Error> {
     let first = start.floor() as i64 - 1;
     let span = (step * count as f64) as usize + 6;
     let part = signal.window(first, span)?;

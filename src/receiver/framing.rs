@@ -42,9 +42,8 @@ pub fn parts(run: &Run, grammar: &Grammar, layout: &Layout) -> Vec<Part> {
         for at in 0..n {
             // inside a block the same bytes may be data: a sync sequence follows a tone, which is no byte
             let near = at.saturating_sub(8)..at;
-            let fresh = at < 12
-                || near.clone().any(|i| run.lost[i])
-                || run.leaps.iter().any(|l| near.contains(l) || *l == at);
+            let fresh =
+                at < 12 || near.clone().any(|i| run.lost[i]) || run.leaps.iter().any(|l| near.contains(l) || *l == at);
             if !fresh {
                 continue;
             }

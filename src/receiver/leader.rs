@@ -103,10 +103,7 @@ fn listen(bins: &[realfft::num_complex::Complex<f32>], low: usize, high: usize, 
 /// decks are off by up to 10 %.
 fn is_leader(h: &Hop, grammar: &Grammar) -> bool {
     let nominal = 1.0 / grammar.symbols[grammar.leader].cycle;
-    h.tone > TONE_SHARE
-        && h.level > 1e-5
-        && f64::from(h.hz) > nominal * 0.89
-        && f64::from(h.hz) < nominal * 1.11 * 1.11
+    h.tone > TONE_SHARE && h.level > 1e-5 && f64::from(h.hz) > nominal * 0.89 && f64::from(h.hz) < nominal * 1.11 * 1.11
 }
 
 /// How well leader tones stand out on a channel: the larger the better, 0 for none.

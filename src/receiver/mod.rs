@@ -9,6 +9,7 @@ pub mod demodulate;
 pub mod frame;
 pub mod framing;
 pub mod leader;
+pub mod lock;
 pub mod shape;
 pub mod signal;
 pub mod structure;

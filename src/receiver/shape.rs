@@ -172,6 +172,24 @@ impl Shape {
         shape
     }
 
+    /// A bare model for a take that has taught nothing: the written wave through a band limit of 5 kHz, turned by a
+    /// quarter if asked (heads and amplifiers turn phase), times `sign`.
+    pub fn bare(grammar: &Grammar, relative: &[f64], rate: f64, unit: f64, turned: bool, sign: f32) -> Shape {
+        let half = 24i32;
+        let cut = 2.0 * 5000.0 / rate;
+        let low: Vec<f32> = (-half..=half)
+            .map(|i| {
+                let x = f64::from(i) * cut * std::f64::consts::PI;
+                let sinc = if i == 0 { 1.0 } else { x.sin() / x };
+                let window = 0.5 + 0.5 * (std::f64::consts::PI * f64::from(i) / f64::from(half + 1)).cos();
+                (cut * sinc * window) as f32 * sign
+            })
+            .collect();
+        let taps = if turned { turn_quarter(&low) } else { low };
+        let geometry = Geometry::new(grammar, relative, rate);
+        Shape::from_response(grammar, geometry, &taps, half as usize, unit)
+    }
+
     /// Recomputes what follows from `mu` and `d`.
     pub fn refresh(&mut self) {
         let dot = |a: &[f32], b: &[f32]| a.iter().zip(b).map(|(x, y)| x * y).sum::<f32>();

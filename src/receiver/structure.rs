@@ -44,13 +44,7 @@ pub fn find_again(
 }
 
 /// Looks for the structure around `start` with nothing known but the period, to `spread` (fraction).
-pub fn find(
-    signal: &mut Signal,
-    shape: &Shape,
-    start: f64,
-    period: f64,
-    spread: f64,
-) -> Result<Option<Found>, Error> {
+pub fn find(signal: &mut Signal, shape: &Shape, start: f64, period: f64, spread: f64) -> Result<Option<Found>, Error> {
     let found = search(signal, shape, start, 0.5 * period, f64::INFINITY, period, spread)?;
     Ok(found.filter(|f| f.contrast >= LEAST_CONTRAST))
 }

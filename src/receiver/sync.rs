@@ -1,31 +1,14 @@
 //! Finds the sync sequence by correlation: the whole known countdown at once, so that half of it may be destroyed.
+//! [`super::lock`] then judges the candidates.
 
-use super::frame::dot;
-use super::shape::{Geometry, Shape, Wave};
 use super::signal::Signal;
 use crate::Error;
 use crate::tape::{Grammar, Layout};
 
-/// Where a sync sequence lies and what it taught about the tape.
-#[derive(Clone, Debug)]
-pub struct Lock {
-    /// Sample at which the first sync byte begins.
-    pub start: f64,
-    /// Samples per byte.
-    pub period: f64,
-    /// Which copy's sequence.
-    pub copy: usize,
-    /// Correlation of the whole sequence, 0..1.
-    pub score: f32,
-    pub shape: Shape,
-    /// rms of what the fit left over, per sample.
-    pub noise: f32,
-}
-
 /// Correlation under which nothing is believed; noise alone stays under 0.2 over a search of a second.
-const LEAST_SCORE: f32 = 0.3;
-/// Channel response: taps before and after the moment.
-const TAPS: (usize, usize) = (20, 36);
+const LEAST_SCORE: f32 = 0.25;
+/// Places that are looked at closer.
+const CANDIDATES: usize = 4;
 
 /// A stretch of signal at complex baseband, decimated.
 struct Baseband {
@@ -140,30 +123,37 @@ pub struct Search<'g> {
     pub copies: std::ops::Range<usize>,
 }
 
-struct Candidate {
-    score: f32,
-    lag: f64,
-    unit: f64,
-    relative: Vec<f64>,
-    copy: usize,
+/// A place where a sync sequence may begin.
+#[derive(Clone, Debug)]
+pub struct Candidate {
+    /// Correlation of the whole sequence with a bare model of it, 0..1.
+    pub score: f32,
+    /// Sample at which the first sync byte begins.
+    pub start: f64,
+    /// Samples per leader symbol.
+    pub unit: f64,
+    pub relative: Vec<f64>,
+    pub copy: usize,
 }
 
 impl Search<'_> {
-    /// The best place for a sync sequence to *begin* among the samples `from..to`.
-    pub fn run(&self, signal: &mut Signal, from: i64, to: i64) -> Result<Option<Lock>, Error> {
+    /// Symbols of the sync sequence of one copy.
+    pub fn symbols(&self, copy: usize) -> Vec<usize> {
+        self.layout.sync[copy].iter().flat_map(|&b| self.grammar.byte_symbols(b)).collect()
+    }
+
+    /// The likeliest places for a sync sequence to *begin* among the samples `from..to`, best first.
+    pub fn run(&self, signal: &mut Signal, from: i64, to: i64) -> Result<Vec<Candidate>, Error> {
         let omega = 0.8 * 2.0 * std::f64::consts::PI / self.unit;
-        let symbols: Vec<Vec<usize>> = self
-            .layout
-            .sync
-            .iter()
-            .map(|bytes| bytes.iter().flat_map(|&b| self.grammar.byte_symbols(b)).collect())
-            .collect();
+        let symbols: Vec<Vec<usize>> = (0..self.layout.sync.len()).map(|c| self.symbols(c)).collect();
         let longest = symbols.iter().map(|s| s.len()).max().unwrap_or(0) as f64 * 2.0 * self.unit;
         let count = (to - from).max(0) as usize + longest as usize;
         let base = Baseband::new(signal, from, count, omega)?;
         let lags = ((to - from).max(0) as usize / base.step).min(base.re.len());
         let steps = (self.spread / 0.0012).ceil() as i32;
-        let mut best: Option<Candidate> = None;
+        // peaks of one place under several hypotheses are one candidate: half a byte apart is another place
+        let apart = 12.0 * self.unit;
+        let mut found: Vec<Candidate> = Vec::new();
         for copy in self.copies.clone() {
             for relative in &self.relative {
                 for s in -steps..=steps {
@@ -173,23 +163,32 @@ impl Search<'_> {
                         continue;
                     }
                     let scores = base.correlate(&wave, 0..lags);
-                    if let Some((lag, score)) = peak(&scores)
-                        && best.as_ref().is_none_or(|b| score > b.score)
-                    {
-                        best = Some(Candidate { score, lag, unit, relative: relative.clone(), copy });
+                    let start_of = |lag: f64| base.from as f64 + base.center() + lag * base.step as f64;
+                    for (lag, score) in peaks(&scores, (apart / base.step as f64) as usize) {
+                        let c = Candidate { score, start: start_of(lag), unit, relative: relative.clone(), copy };
+                        match found.iter_mut().find(|f| (f.start - c.start).abs() < apart && f.copy == copy) {
+                            Some(f) if f.score >= c.score => (),
+                            Some(f) => *f = c,
+                            None => found.push(c),
+                        }
                     }
                 }
             }
         }
-        let Some(mut best) = best.filter(|b| b.score >= LEAST_SCORE) else { return Ok(None) };
-        self.refine(&base, &symbols[best.copy], &mut best);
-        let start = base.from as f64 + base.center() + best.lag * base.step as f64;
-        self.learn(signal, start, &symbols[best.copy], &best)
+        found.retain(|c| c.score >= LEAST_SCORE);
+        found.sort_by(|a, b| b.score.total_cmp(&a.score).then(a.start.total_cmp(&b.start)));
+        found.truncate(CANDIDATES);
+        for c in &mut found {
+            self.refine(&base, &symbols[c.copy], c);
+        }
+        Ok(found)
     }
 
     /// Climbs in speed and relative lengths, keeping what correlates better.
     fn refine(&self, base: &Baseband, symbols: &[usize], best: &mut Candidate) {
-        let lag = best.lag.round() as usize;
+        let lag_of = |start: f64| (start - base.from as f64 - base.center()) / base.step as f64;
+        let start_of = |lag: f64| base.from as f64 + base.center() + lag * base.step as f64;
+        let lag = lag_of(best.start).round().max(0.0) as usize;
         let lags = lag.saturating_sub(3)..lag + 4;
         let score_of = |unit: f64, relative: &[f64]| {
             let wave = pattern(symbols, relative, unit, base.step, base.omega);
@@ -222,7 +221,7 @@ impl Search<'_> {
                 if let Some((score, lag)) = score_of(unit, &relative)
                     && score > best.score + 1e-5
                 {
-                    (best.score, best.lag, best.unit, best.relative) = (score, lag, unit, relative);
+                    (best.score, best.start, best.unit, best.relative) = (score, start_of(lag), unit, relative);
                     moved = true;
                 }
             }
@@ -231,99 +230,30 @@ impl Search<'_> {
             }
         }
     }
-
-    /// Fits the path from head to file by least squares on the known sequence, with speed and relative lengths, and
-    /// makes the first waveform from it.
-    fn learn(
-        &self,
-        signal: &mut Signal,
-        start: f64,
-        symbols: &[usize],
-        best: &Candidate,
-    ) -> Result<Option<Lock>, Error> {
-        let first = start.floor() as i64;
-        let length: f64 = symbols.iter().map(|&s| best.relative[s]).sum::<f64>() * best.unit;
-        let y = signal.window(first, length as usize)?.to_vec();
-        let skew = start - first as f64;
-        let fit = |unit: f64, relative: &[f64]| Fit::new(&y, skew, symbols, relative, unit);
-        let Some(mut now) = fit(best.unit, &best.relative) else { return Ok(None) };
-        let (mut unit, mut relative) = (best.unit, best.relative.clone());
-        // parabola steps, one parameter at a time; lengths only while they are not known from an earlier block
-        for round in 0..3 {
-            let size = [0.0012, 0.0008, 0.0005][round];
-            for symbol in 0..relative.len() {
-                let is_unit = symbol == self.grammar.leader;
-                if !is_unit && self.relative.len() == 1 {
-                    continue;
-                }
-                let at = |x: f64| {
-                    let mut r = relative.clone();
-                    if is_unit {
-                        return (unit * (1.0 + x), r);
-                    }
-                    r[symbol] *= 1.0 + 4.0 * x;
-                    let old: f64 = symbols.iter().map(|&s| relative[s]).sum();
-                    let new: f64 = symbols.iter().map(|&s| r[s]).sum();
-                    (unit * old / new, r)
-                };
-                let left = |x: f64| {
-                    let (u, r) = at(x);
-                    fit(u, &r).map(|f| f.left)
-                };
-                let (Some(low), Some(high)) = (left(-size), left(size)) else { continue };
-                let curve = low - 2.0 * now.left + high;
-                let x = if curve > 0.0 {
-                    (0.5 * size * (low - high) / curve).clamp(-2.0 * size, 2.0 * size)
-                } else if low < high {
-                    -size
-                } else {
-                    size
-                };
-                let (u, r) = at(x);
-                if let Some(f) = fit(u, &r)
-                    && f.left < now.left
-                {
-                    (unit, relative, now) = (u, r, f);
-                }
-            }
-        }
-        let geometry = Geometry::new(self.grammar, &relative, signal.rate());
-        let shape = Shape::from_response(self.grammar, geometry, &now.response, TAPS.0, unit);
-        let period = unit * shape.geometry.byte;
-        let noise = now.left.sqrt() as f32;
-        Ok(Some(Lock { start, period, copy: best.copy, score: best.score, shape, noise }))
-    }
 }
 
-/// The path from head to file, as fitted to a known sequence.
-struct Fit {
-    /// `response[i]` weighs the written wave `i - TAPS.0` samples ago.
-    response: Vec<f32>,
-    /// Mean square of what the fit leaves.
-    left: f64,
-}
-
-impl Fit {
-    fn new(y: &[f32], skew: f64, symbols: &[usize], relative: &[f64], unit: f64) -> Option<Fit> {
-        let wave = Wave::of_symbols(symbols, relative, unit);
-        let (before, after) = TAPS;
-        let s: Vec<f32> = (0..y.len() + before + after)
-            .map(|i| wave.mean(i as f64 - after as f64 - skew, 1.0) as f32)
-            .collect();
-        // row n: s[n + m], that is the wave `after - m` samples ago
-        let taps = before + after + 1;
-        let rows: Vec<&[f32]> = (0..y.len().saturating_sub(1)).map(|n| &s[n..n + taps]).collect();
-        let reversed = least_squares(&rows, y, taps)?;
-        let mut left = 0.0f64;
-        for (row, &v) in rows.iter().zip(y) {
-            let miss = v - dot(row, &reversed);
-            left += f64::from(miss * miss);
-        }
-        Some(Fit {
-            response: reversed.iter().rev().copied().collect(),
-            left: left / rows.len().max(1) as f64,
+/// Local maxima of a row of scores, the highest few, at least `apart` apart.
+fn peaks(scores: &[f32], apart: usize) -> Vec<(f64, f32)> {
+    let mut order: Vec<usize> = (0..scores.len())
+        .filter(|&i| {
+            scores[i] >= LEAST_SCORE
+                && (i == 0 || scores[i - 1] < scores[i])
+                && (i + 1 >= scores.len() || scores[i + 1] <= scores[i])
         })
+        .collect();
+    order.sort_by(|&a, &b| scores[b].total_cmp(&scores[a]));
+    let mut kept: Vec<usize> = Vec::new();
+    for i in order {
+        if kept.len() < CANDIDATES && kept.iter().all(|&k| k.abs_diff(i) > apart) {
+            kept.push(i);
+        }
     }
+    kept.iter()
+        .filter_map(|&i| {
+            let from = i.saturating_sub(1);
+            peak(&scores[from..(i + 2).min(scores.len())]).map(|(at, s)| (from as f64 + at, s))
+        })
+        .collect()
 }
 
 /// Highest of a row of scores and its place, by a parabola through its neighbours.
@@ -337,69 +267,4 @@ fn peak(scores: &[f32]) -> Option<(f64, f32)> {
     let curve = a - 2.0 * b + c;
     let shift = if curve < 0.0 { 0.5 * (a - c) / curve } else { 0.0 };
     Some((best as f64 + f64::from(shift.clamp(-0.5, 0.5)), b - 0.25 * (a - c) * shift))
-}
-
-/// Ridge-regularised least squares by Cholesky; `None` when nothing was there to fit.
-fn least_squares(rows: &[&[f32]], y: &[f32], taps: usize) -> Option<Vec<f32>> {
-    let mut gram = vec![0.0f64; taps * taps];
-    let mut right = vec![0.0f64; taps];
-    // the wave is long and the taps few: the gram matrix is nearly Toeplitz, and one recursion along its diagonals
-    // makes it exact: G[i+1][j+1] = G[i][j] - first row + one more
-    let n = rows.len();
-    if n < taps * 2 {
-        return None;
-    }
-    for j in 0..taps {
-        gram[j] = rows.iter().map(|r| f64::from(r[0]) * f64::from(*r.get(j).unwrap_or(&0.0))).sum();
-    }
-    for i in 1..taps {
-        for j in i..taps {
-            let (head, tail) = (rows[0], rows[n - 1]);
-            let gone = f64::from(head[i - 1]) * f64::from(head[j - 1]);
-            let come = f64::from(*tail.get(i).unwrap_or(&0.0)) * f64::from(*tail.get(j).unwrap_or(&0.0));
-            gram[i * taps + j] = gram[(i - 1) * taps + j - 1] - gone + come;
-        }
-    }
-    for i in 0..taps {
-        for j in 0..i {
-            gram[i * taps + j] = gram[j * taps + i];
-        }
-        right[i] = rows.iter().zip(y).map(|(r, &v)| f64::from(*r.get(i).unwrap_or(&0.0)) * f64::from(v)).sum();
-    }
-    let ridge = 0.003 * gram[0];
-    for i in 0..taps {
-        gram[i * taps + i] += ridge;
-    }
-    // Cholesky, then two triangular solves
-    for i in 0..taps {
-        for j in 0..=i {
-            let mut sum = gram[i * taps + j];
-            for k in 0..j {
-                sum -= gram[i * taps + k] * gram[j * taps + k];
-            }
-            if i == j {
-                if sum <= 0.0 {
-                    return None;
-                }
-                gram[i * taps + i] = sum.sqrt();
-            } else {
-                gram[i * taps + j] = sum / gram[j * taps + j];
-            }
-        }
-    }
-    for i in 0..taps {
-        let mut sum = right[i];
-        for k in 0..i {
-            sum -= gram[i * taps + k] * right[k];
-        }
-        right[i] = sum / gram[i * taps + i];
-    }
-    for i in (0..taps).rev() {
-        let mut sum = right[i];
-        for k in i + 1..taps {
-            sum -= gram[k * taps + i] * right[k];
-        }
-        right[i] = sum / gram[i * taps + i];
-    }
-    Some(right.iter().map(|&v| v as f32).collect())
 }

@@ -3,11 +3,12 @@
 use super::demodulate::{self, SoftByte};
 use super::framing::{self, Run};
 use super::leader::{self, Leader, Survey};
+use super::lock::{self, Lock};
 use super::shape::Shape;
 use super::signal::{Samples, Signal};
-use super::structure;
-use super::sync::{Lock, Search};
-use super::track::{self, Place, Stop, Track};
+use super::structure::{self, Found};
+use super::sync::Search;
+use super::track::{self, Begin, Place, Stop, Track};
 use crate::tape::{Grammar, Layout};
 use crate::{Error, Llr};
 
@@ -57,6 +58,8 @@ pub struct Reception {
 /// Seconds around the end of a leader in which the sync sequence is looked for.
 const BEFORE_S: f64 = 0.22;
 const AFTER_S: f64 = 0.2;
+/// Places at which a take without any leader is searched for bytes.
+const BLIND_TRIES: usize = 24;
 /// Longest block: 65,535 bytes, its check byte and its sync sequence.
 const LONGEST: usize = 65_536 + 32;
 
@@ -64,12 +67,21 @@ struct Receiver<'a> {
     signal: Signal<'a>,
     grammar: &'a Grammar,
     layout: &'a Layout,
-    /// What the take has taught: symbol lengths and waveform of the latest block.
-    shape: Option<Shape>,
-    unit: f64,
+    /// The best waveform the take has taught so far.
+    known: Option<Known>,
     runs: Vec<Run>,
-    /// Samples that runs cover, in tape order once sorted.
+    /// Samples that runs cover.
     covered: Vec<(f64, f64)>,
+}
+
+/// A waveform with what it was worth.
+#[derive(Clone)]
+struct Known {
+    shape: Shape,
+    /// Noise of a bit against a full bit, where it was learned: less is better.
+    noise: f32,
+    /// Samples per leader symbol there.
+    unit: f64,
 }
 
 /// Receives a whole take. `survey` is what [`leader::survey`] heard of it; `progress` is told the share done, 0..1.
@@ -84,15 +96,7 @@ pub fn receive(
     progress(0.2);
     let leaders = leader::leaders(&survey, grammar);
     let length = signal.len().max(1) as f64;
-    let mut receiver = Receiver {
-        signal,
-        grammar,
-        layout,
-        shape: None,
-        unit: 0.0,
-        runs: Vec::new(),
-        covered: Vec::new(),
-    };
+    let mut receiver = Receiver { signal, grammar, layout, known: None, runs: Vec::new(), covered: Vec::new() };
     let mut done = 0.0;
     for tone in &leaders {
         progress(0.2 + 0.6 * done / length);
@@ -123,52 +127,51 @@ impl Receiver<'_> {
         from: i64,
         to: i64,
     ) -> Result<Option<Lock>, Error> {
-        let known = self.shape.as_ref().map(|s| vec![s.geometry.relative.clone()]);
-        let learned = known.is_some();
+        let known = self.known.as_ref().map(|k| &k.shape);
         let mut search = Search {
             grammar: self.grammar,
             layout: self.layout,
-            relative: known.unwrap_or_else(|| self.grammar.relative_lengths.clone()),
+            relative: known
+                .map_or_else(|| self.grammar.relative_lengths.clone(), |s| vec![s.geometry.relative.clone()]),
             unit,
             spread,
             copies,
         };
-        let lock = search.run(&mut self.signal, from, to)?;
-        // another machine may have written the next program
-        if learned && lock.as_ref().is_none_or(|l| l.score < 0.5) {
+        let candidates = search.run(&mut self.signal, from, to)?;
+        let found = lock::lock(&mut self.signal, &search, &candidates, known)?;
+        // another machine may have written the next program: if what is known does not fit, all lengths are open again
+        if known.is_some() && candidates.first().is_none_or(|c| c.score < 0.5) {
             search.relative = self.grammar.relative_lengths.clone();
-            let fresh = search.run(&mut self.signal, from, to)?;
-            let better = |a: &Lock, b: &Option<Lock>| b.as_ref().is_none_or(|b| a.score > b.score + 0.05);
-            return Ok(match fresh {
-                Some(f) if better(&f, &lock) => Some(f),
-                _ => lock,
-            });
+            let candidates = search.run(&mut self.signal, from, to)?;
+            let fresh = lock::lock(&mut self.signal, &search, &candidates, known)?;
+            let explained = |l: &Option<Lock>| l.as_ref().map_or(0.0, |l| l.explained);
+            return Ok(if explained(&fresh) > explained(&found) + 0.1 { fresh } else { found });
         }
-        Ok(lock)
+        Ok(found)
     }
 
     /// Follows a block from its sync sequence, and its further copies. Returns the sample where the last ended.
     fn block(&mut self, lock: Lock) -> Result<f64, Error> {
         let mut lock = lock;
         loop {
-            let unit = lock.period / lock.shape.geometry.byte;
+            let begin = Begin { start: lock.start, period: lock.period, gain: lock.gain, noise: lock.noise };
+            let track = track::follow(&mut self.signal, &lock.shape, begin, 1.0, LONGEST)?;
+            let (next, stop) = (track.next, track.stop);
+            if !heard_enough(&track.places) {
+                // nothing to hold on to here: what lies behind is left for the search by structure
+                return Ok(lock.start);
+            }
             let mut shape = lock.shape;
-            let track =
-                track::follow(&mut self.signal, &shape, lock.start, lock.period, lock.noise, 1.0, LONGEST)?;
-            let next = track.next;
-            let stopped = track.stop;
-            self.unit = track.places.last().map_or(unit, |p| p.period / shape.geometry.byte);
-            self.keep(track, 1.0, &mut shape, Some(lock.copy))?;
-            let (unit, symbols) = (self.unit, self.layout.end.len() + self.layout.between);
-            self.shape = Some(shape);
-            if lock.copy + 1 >= self.layout.sync.len() || !matches!(stopped, Stop::Tone(_)) {
+            let unit = track.places.last().map_or(lock.period, |p| p.period) / shape.geometry.byte;
+            let relative = shape.geometry.relative.clone();
+            self.keep(track, &mut shape, Some(lock.copy))?;
+            if lock.copy + 1 >= self.layout.sync.len() || !matches!(stop, Stop::Tone(_)) {
                 return Ok(next);
             }
             // the next copy begins at a known distance
-            let relative = &self.shape.as_ref().map(|s| s.geometry.relative.clone()).unwrap_or_default();
             let end: f64 = self.layout.end.iter().map(|&s| relative[s]).sum();
-            let distance = unit * (end + (symbols - self.layout.end.len()) as f64);
-            let slack = 0.4 * unit * 24.0;
+            let distance = unit * (end + self.layout.between as f64);
+            let slack = 10.0 * unit;
             let from = (next + distance - slack - 30.0 * unit) as i64;
             let to = (next + distance + slack) as i64;
             match self.sync(unit, 0.003, lock.copy + 1..lock.copy + 2, from, to)? {
@@ -179,21 +182,9 @@ impl Receiver<'_> {
     }
 
     /// Smooths a track, demodulates it and keeps the run.
-    fn keep(
-        &mut self,
-        mut track: Track,
-        direction: f64,
-        shape: &mut Shape,
-        copy: Option<usize>,
-    ) -> Result<(), Error> {
-        track::smooth(&mut track, direction);
-        if direction < 0.0 {
-            track.places.reverse();
-        }
-        let end = match track.stop {
-            Stop::Tone(evidence) if direction > 0.0 => Some(evidence),
-            _ => None,
-        };
+    fn keep(&mut self, mut track: Track, shape: &mut Shape, copy: Option<usize>) -> Result<(), Error> {
+        track::smooth(&mut track, 1.0);
+        let end = if let Stop::Tone(evidence) = track.stop { Some(evidence) } else { None };
         self.keep_places(track.places, end, shape, copy)
     }
 
@@ -207,6 +198,15 @@ impl Receiver<'_> {
         let (Some(first), Some(last)) = (places.first(), places.last()) else { return Ok(()) };
         self.covered.push((first.start, last.start + last.period));
         let bytes = demodulate::demodulate(&mut self.signal, shape, &places)?;
+        let heard: Vec<usize> = (0..places.len()).filter(|&i| !places[i].lost).collect();
+        if heard.len() >= 20 {
+            let noise = heard.iter().map(|&i| bytes[i].noise).sum::<f32>() / heard.len() as f32;
+            // the latest of the good ones: a tape changes along its length
+            if self.known.as_ref().is_none_or(|k| noise < 1.2 * k.noise) {
+                let unit = places[heard[heard.len() / 2]].period / shape.geometry.byte;
+                self.known = Some(Known { shape: shape.clone(), noise, unit });
+            }
+        }
         self.runs.push(Run {
             bytes,
             leaps: (0..places.len()).filter(|&i| places[i].leap).collect(),
@@ -219,61 +219,114 @@ impl Receiver<'_> {
 
     /// Finds blocks whose leader or sync is gone, in what is not covered yet.
     fn fill(&mut self, survey: &Survey) -> Result<(), Error> {
-        let Some(shape) = self.shape.clone() else { return Ok(()) };
-        let period = self.unit * shape.geometry.byte;
         let rate = self.signal.rate();
         let hop = survey.hop_s * rate;
-        let mut levels: Vec<f32> = survey
-            .hops
-            .iter()
-            .enumerate()
-            .filter(|(i, _)| self.covers(*i as f64 * hop, 0.0).is_some())
-            .map(|(_, h)| h.level)
-            .collect();
-        levels.sort_by(f32::total_cmp);
-        let typical = levels.get(levels.len() / 2).copied().unwrap_or(0.0);
+        let loud = self.loud(survey, hop);
+        // without a waveform from this take, bare models of one are tried in a few places
+        let mut blind = BLIND_TRIES;
         let mut i = 0;
         while i < survey.hops.len() {
             let at = i as f64 * hop;
             let h = &survey.hops[i];
-            if let Some(end) = self.covers(at, 3.0 * period) {
+            let slack = self.known.as_ref().map_or(0.0, |k| 3.0 * k.unit * k.shape.geometry.byte);
+            if let Some(end) = self.covers(at, slack) {
                 i = ((end / hop) as usize).max(i) + 1;
                 continue;
             }
             i += 1;
-            if h.level < 0.2 * typical || h.tone > 0.5 {
+            if h.level < loud || h.tone > 0.5 {
                 continue;
             }
-            let Some(found) = structure::find(&mut self.signal, &shape, at, period, 0.03)? else {
-                i += 1;
+            let found = match self.known.clone() {
+                Some(k) => {
+                    let period = k.unit * k.shape.geometry.byte;
+                    structure::find(&mut self.signal, &k.shape, at, period, 0.03)?.map(|f| (f, k.shape))
+                }
+                None if blind > 0 => {
+                    blind -= 1;
+                    self.find_blind(at)?
+                }
+                None => return Ok(()),
+            };
+            let Some((found, shape)) = found else {
+                i += if self.known.is_some() { 1 } else { survey.hops.len() / BLIND_TRIES };
                 continue;
             };
-            let noise = 0.3 * (shape.byte_energy() / shape.mu.len() as f32).sqrt();
-            let mut learned = shape.clone();
-            let mut ahead =
-                track::follow(&mut self.signal, &learned, found.start, found.period, noise, 1.0, LONGEST)?;
-            let before =
-                track::follow(&mut self.signal, &learned, found.start, found.period, noise, -1.0, LONGEST)?;
-            if ahead.places.len() + before.places.len() < 24 {
-                continue;
+            if let Some(next) = self.both_ways(found, shape)? {
+                i = i.max((next / hop) as usize);
             }
-            let mut back = before;
-            track::smooth(&mut ahead, 1.0);
-            track::smooth(&mut back, -1.0);
-            let end = if let Stop::Tone(e) = ahead.stop { Some(e) } else { None };
-            let limit = self.covered.iter().filter(|c| c.1 <= found.start).map(|c| c.1).fold(0.0, f64::max);
-            let roof =
-                self.covered.iter().filter(|c| c.0 >= found.start).map(|c| c.0).fold(f64::INFINITY, f64::min);
-            let mut places: Vec<Place> =
-                back.places.into_iter().skip(1).filter(|p| p.start > limit - 0.5 * period).collect();
-            places.reverse();
-            let whole = ahead.next < roof;
-            places.extend(ahead.places.into_iter().filter(|p| p.start < roof - 0.5 * period));
-            let next = places.last().map_or(at, |p| p.start + p.period);
-            self.keep_places(places, end.filter(|_| whole), &mut learned, None)?;
-            i = i.max((next / hop) as usize);
         }
         Ok(())
+    }
+
+    /// Level above which a hop may hold data: a fifth of what the data found so far has, or of the loudest.
+    fn loud(&self, survey: &Survey, hop: f64) -> f32 {
+        let level = |covered: bool| {
+            let all = survey.hops.iter().enumerate();
+            let mut levels: Vec<f32> = all
+                .filter(|(i, _)| !covered || self.covers(*i as f64 * hop, 0.0).is_some())
+                .map(|(_, h)| h.level)
+                .filter(|l| l.is_finite())
+                .collect();
+            levels.sort_by(f32::total_cmp);
+            levels
+        };
+        let known = level(true);
+        match known.get(known.len() / 2) {
+            Some(typical) => 0.2 * typical,
+            None => 0.2 * level(false).last().copied().unwrap_or(0.0),
+        }
+    }
+
+    /// Bytes in a take that has taught no waveform: bare models of one, at all speeds.
+    fn find_blind(&mut self, at: f64) -> Result<Option<(Found, Shape)>, Error> {
+        let rate = self.signal.rate();
+        let unit = self.grammar.symbols[self.grammar.leader].cycle * rate * 0.95;
+        let mut best: Option<(Found, Shape)> = None;
+        for relative in self.grammar.relative_lengths.iter().step_by(2) {
+            for turned in [false, true] {
+                for sign in [1.0, -1.0] {
+                    let shape = Shape::bare(self.grammar, relative, rate, unit, turned, sign);
+                    let period = unit * shape.geometry.byte;
+                    if let Some(f) = structure::find(&mut self.signal, &shape, at, period, 0.14)?
+                        && best.as_ref().is_none_or(|(b, _)| f.contrast > b.contrast)
+                    {
+                        best = Some((f, shape));
+                    }
+                }
+            }
+        }
+        Ok(best)
+    }
+
+    /// Follows bytes that were found by structure forwards and backwards; `None` when they lead nowhere. Returns the
+    /// sample where they end.
+    fn both_ways(&mut self, found: Found, mut shape: Shape) -> Result<Option<f64>, Error> {
+        let rms = (shape.byte_energy() / shape.mu.len() as f32).sqrt();
+        let begin = Begin { start: found.start, period: found.period, gain: found.gain, noise: 0.5 * found.gain * rms };
+        let mut ahead = track::follow(&mut self.signal, &shape, begin, 1.0, LONGEST)?;
+        let mut back = track::follow(&mut self.signal, &shape, begin, -1.0, LONGEST)?;
+        track::smooth(&mut ahead, 1.0);
+        track::smooth(&mut back, -1.0);
+        let limit = self.covered.iter().filter(|c| c.1 <= found.start).map(|c| c.1).fold(0.0, f64::max);
+        let roof = self.covered.iter().filter(|c| c.0 >= found.start).map(|c| c.0).fold(f64::INFINITY, f64::min);
+        let half = 0.5 * found.period;
+        // a leap backwards shows at the byte after it in tape order
+        let leaps: Vec<bool> = back.places.iter().map(|p| p.leap).collect();
+        for (i, place) in back.places.iter_mut().enumerate() {
+            place.leap = i > 0 && leaps[i - 1];
+        }
+        let mut places: Vec<Place> = back.places.into_iter().skip(1).filter(|p| p.start > limit - half).collect();
+        places.reverse();
+        let whole = ahead.next < roof + half;
+        let end = if let Stop::Tone(e) = ahead.stop { Some(e) } else { None };
+        places.extend(ahead.places.into_iter().filter(|p| p.start < roof - half));
+        if places.len() < 24 || !heard_enough(&places) {
+            return Ok(None);
+        }
+        let next = places.last().map(|p| p.start + p.period);
+        self.keep_places(places, end.filter(|_| whole), &mut shape, None)?;
+        Ok(next)
     }
 
     fn covers(&self, at: f64, slack: f64) -> Option<f64> {
@@ -303,4 +356,10 @@ impl Receiver<'_> {
         }
         out
     }
+}
+
+/// A track is worth keeping when a fair part of its first bytes, or of all, was heard.
+fn heard_enough(places: &[Place]) -> bool {
+    let heard = |part: &[Place]| part.iter().filter(|p| !p.lost).count() * 3 >= part.len();
+    !places.is_empty() && (heard(&places[..places.len().min(60)]) || heard(places))
 }

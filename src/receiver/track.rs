@@ -18,8 +18,12 @@ pub struct Place {
     pub period: f64,
     /// True when the signal said nothing here: the place is a prediction.
     pub lost: bool,
+    /// True when not even the place is known well enough to read bits there.
+    pub vague: bool,
     /// True when the structure was found anew just before this byte: the count of bytes may be off by one or two.
     pub leap: bool,
+    /// Gain of this byte against the waveform it was followed with.
+    pub gain: f32,
     filtered: State,
     predicted: State,
 }
@@ -104,24 +108,28 @@ const MISFIT_POINTS: f64 = 0.25;
 /// Seconds without a signal after which a block is given up.
 const PATIENCE_S: f64 = 2.5;
 
+/// A byte to begin with.
+#[derive(Clone, Copy, Debug)]
+pub struct Begin {
+    /// Sample at which it begins, and samples it lasts.
+    pub start: f64,
+    pub period: f64,
+    /// Gain against the waveform, and noise per sample.
+    pub gain: f32,
+    pub noise: f32,
+}
+
 /// Follows from a known byte. `direction` +1 forwards, -1 backwards; `limit` bytes at most.
-pub fn follow(
-    signal: &mut Signal,
-    shape: &Shape,
-    start: f64,
-    period: f64,
-    noise: f32,
-    direction: f64,
-    limit: usize,
-) -> Result<Track, Error> {
+pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, limit: usize) -> Result<Track, Error> {
+    let Begin { start, period, gain, noise } = begin;
     let geometry = &shape.geometry;
     let points = geometry.byte_points();
     let mut frame = Frame::empty();
     let mut state = State { t: start, p: period * direction, tt: 1.0, tp: 0.0, pp: (2e-4 * period).powi(2) };
     let mut drift_scale = 4e-4;
     let mut last_innovation = 0.0;
-    let mut gain = 1.0f32;
-    let mut noise = noise.max(1e-5);
+    let mut gain = gain;
+    let mut noise = noise.max(1e-6);
     let mut places: Vec<Place> = Vec::new();
     let mut leap = false;
     let mut silent = 0usize;
@@ -157,7 +165,9 @@ pub fn follow(
                             start: before.t,
                             period: before.p.abs(),
                             lost: true,
+                            vague: true,
                             leap: false,
+                            gain: 0.0,
                             filtered: before,
                             predicted: before,
                         });
@@ -202,7 +212,18 @@ pub fn follow(
             gain += 0.1 * (heard.gain - gain);
             noise += 0.1 * (heard.noise - noise);
         }
-        places.push(Place { start: state.t, period: state.p.abs(), lost, leap, filtered: state, predicted });
+        let heard = heard.gain;
+        let vague = lost && state.tt.sqrt() > point;
+        places.push(Place {
+            start: state.t,
+            period: state.p.abs(),
+            lost,
+            vague,
+            leap,
+            gain: heard,
+            filtered: state,
+            predicted,
+        });
         leap = false;
         state = state.predict((0.02 * point).powi(2), (drift_scale * p).powi(2));
     }

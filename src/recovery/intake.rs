@@ -53,11 +53,8 @@ impl Intake {
                 progress(0.9 * all.iter().sum::<f64>() / all.len() as f64, "listening to the takes");
             }
         };
-        let results: Vec<Result<Received, Error>> = paths
-            .par_iter()
-            .enumerate()
-            .map(|(i, path)| receive_one(path, format, &|share| tell(i, share)))
-            .collect();
+        let results: Vec<Result<Received, Error>> =
+            paths.par_iter().enumerate().map(|(i, path)| receive_one(path, format, &|share| tell(i, share))).collect();
         let (mut received, mut skipped) = (Vec::new(), Vec::new());
         for (path, result) in paths.iter().zip(results) {
             match result {
@@ -71,9 +68,8 @@ impl Intake {
             return Err(skipped.remove(0).error);
         }
         for i in 1..received.len() {
-            received[i].same_as = (0..i).find(|&j| {
-                received[j].same_as.is_none() && received[j].samples_blake3 == received[i].samples_blake3
-            });
+            received[i].same_as = (0..i)
+                .find(|&j| received[j].same_as.is_none() && received[j].samples_blake3 == received[i].samples_blake3);
         }
         Ok(Intake { received, skipped })
     }

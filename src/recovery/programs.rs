@@ -111,7 +111,9 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
     {
         let listing = basic::list(&bytes, address);
         if !listing.links_hold {
-            notes.push("The line links do not all hold: the text was moved, edited by a program, or is not BASIC.".into());
+            notes.push(
+                "The line links do not all hold: the text was moved, edited by a program, or is not BASIC.".into(),
+            );
         }
     }
     let used: Vec<usize> = {
@@ -220,7 +222,9 @@ fn advice(level: Level, blocks: &[DecidedBlock], a: &Assembly, wrong_checksum: b
             plural(uncovered, "byte is", "bytes are")
         ));
     } else {
-        out.push("Another play of the tape would help most, with the azimuth set by ear for the brightest tone.".into());
+        out.push(
+            "Another play of the tape would help most, with the azimuth set by ear for the brightest tone.".into(),
+        );
     }
     out
 }

@@ -1,0 +1,124 @@
+//! The program's own way, from samples to verdict.
+
+use super::scene::{BYTES, COPIES, Scene, TAKES, WIDTH};
+use quorate::confidence::{ESTABLISHED_BELOW, Level, decide};
+use quorate::consensus::{self, Block, TakeReadings};
+use quorate::correction::{ParityXor, most_probable};
+use quorate::receiver::signal::{Memory, Signal};
+use quorate::receiver::{self, Reception, leader};
+use quorate::recovery::{Intake, Received, decide_all};
+use quorate::tape::{Format, TwinCopy};
+use quorate::{Error, Llr};
+
+/// What one take gave, ready for the rest of the line.
+pub fn receive(samples: Vec<f32>, rate: f64, take: usize) -> Result<Received, Error> {
+    let format = TwinCopy::default();
+    let memory = Memory { samples, rate };
+    let survey = leader::survey(&mut Signal::new(&memory))?;
+    let reception: Reception = receiver::receive(&memory, format.grammar(), format.layout(), survey, &|_| ())?;
+    Ok(Received {
+        path: format!("take-{}.wav", take + 1).into(),
+        sha256: take.to_string(),
+        samples_blake3: take.to_string(),
+        duration_s: memory.samples.len() as f64 / rate,
+        sample_rate: rate as u32,
+        channel: 0,
+        channels: 1,
+        levels: Vec::new(),
+        notes: Vec::new(),
+        reception,
+        same_as: None,
+    })
+}
+
+/// The data block as the program sees it.
+#[derive(Clone, Debug, Default)]
+pub struct Judged {
+    /// Wrong bytes of 501 by the sum of soft bits alone, and after the checks.
+    pub soft_wrong: usize,
+    pub exact_wrong: usize,
+    /// The block by itself: every byte right; said to be under 1 in 10^6 wrong; said so and wrong.
+    pub recovered: bool,
+    pub claimed: bool,
+    pub claimed_wrong: bool,
+    /// The program, header and all.
+    pub program_recovered: bool,
+    pub program_established: bool,
+    pub established_wrong: bool,
+    /// Soft bits of every copy and take expected; empty where there was no reading.
+    pub votes: Vec<Vec<Llr>>,
+    pub total: Vec<Llr>,
+}
+
+/// Judges some takes of a tape. `from_s` is where the data block begins in the first of them.
+pub fn judge(scene: &Scene, takes: Vec<Received>, from_s: f64) -> Result<Judged, Error> {
+    let format = TwinCopy::default();
+    let count = takes.len();
+    let intake = Intake { received: takes, skipped: Vec::new() };
+    let (readings, _) = intake.readings(&format);
+    let mut out = Judged {
+        soft_wrong: BYTES,
+        exact_wrong: BYTES,
+        votes: vec![Vec::new(); COPIES * count.min(TAKES)],
+        ..Judged::default()
+    };
+    if let Some(block) = data_block(&readings, from_s) {
+        let total = block.total(|_| 1.0);
+        out.soft_wrong = wrong_bytes(scene, total.iter().map(|l| (!l.is_lost()).then(|| l.bit())));
+        if let Some(word) = most_probable(&ParityXor { bytes: block.bytes }, &total) {
+            out.exact_wrong = wrong_bytes(scene, word.bits.iter().map(|&b| Some(b)));
+        }
+        out.recovered = out.exact_wrong == 0 && block.bytes == BYTES;
+        let decided = decide(&format, &block, &total)?;
+        out.claimed = decided.p_wrong < ESTABLISHED_BELOW;
+        let right = decided.bytes.len() == BYTES && decided.bytes[..BYTES - 1] == scene.program.bytes[..];
+        out.claimed_wrong = out.claimed && !right;
+        for vote in &block.votes {
+            if let Some(slot) = out.votes.get_mut(vote.take * COPIES + vote.copy) {
+                *slot = vote.bits.clone();
+            }
+        }
+        out.total = total;
+    }
+    match decide_all(intake, &format, &|_, _| ()) {
+        Ok(outcome) => {
+            for (verdict, recovered) in outcome.verdict.programs.iter().zip(&outcome.programs) {
+                let program = &recovered.program;
+                // A program without a header has no name or address to be wrong about.
+                let named = program.load_address == scene.program.load_address
+                    && program.name.trim_ascii_end() == scene.program.name;
+                let right = program.bytes == scene.program.bytes && (named || program.name.is_empty());
+                out.program_recovered |= right && named;
+                if verdict.verdict == Level::Established {
+                    out.program_established |= right && named;
+                    out.established_wrong |= !right;
+                }
+            }
+        }
+        Err(Error::NoData(_)) => {}
+        Err(other) => return Err(other),
+    }
+    Ok(out)
+}
+
+/// The block nearest to where the data block lies; its length is told, as its header tells it.
+fn data_block(readings: &[TakeReadings], from_s: f64) -> Option<Block> {
+    let sightings: Vec<_> = readings.iter().enumerate().map(|(i, t)| consensus::sightings(i, t, COPIES)).collect();
+    let grouping = consensus::group(readings, &sightings, WIDTH);
+    let speed = readings.first()?.speed;
+    let far = |s: &Vec<consensus::Sighting>| {
+        s.iter().map(|s| (s.from_s - from_s * speed).abs()).fold(f64::INFINITY, f64::min)
+    };
+    let blocks = grouping.tapes.iter().flat_map(|t| &t.blocks);
+    let nearest = blocks.min_by(|a, b| far(a).total_cmp(&far(b))).filter(|b| far(b) < 3.0)?;
+    let block = consensus::align(readings, nearest, WIDTH, Some(BYTES), &mut Vec::new());
+    (block.bytes > 1 && !block.votes.is_empty()).then_some(block)
+}
+
+/// Bytes of the data block that differ in a bit of their value or are missing.
+pub fn wrong_bytes(scene: &Scene, bits: impl Iterator<Item = Option<bool>>) -> usize {
+    let mut bits: Vec<Option<bool>> = bits.collect();
+    bits.resize(scene.bits.len(), None);
+    let differs = |(a, b): (&[Option<bool>], &[bool])| a[..8].iter().zip(&b[..8]).any(|(a, b)| *a != Some(*b));
+    bits.chunks(WIDTH).zip(scene.bits.chunks(WIDTH)).filter(|&(a, b)| differs((a, b))).count()
+}
