@@ -211,7 +211,7 @@ impl Recover {
             screen::say(verdict)?;
         } else {
             let out = names::printable(&self.out.display().to_string());
-            screen::say(&format!("{} Written to {out}\n", summary(&outcome.verdict, screen::look())))?;
+            screen::say(&format!("{}Written to {out}\n", summary(&outcome.verdict, screen::look())))?;
         }
         if below > 0 && !self.quiet {
             screen::remark(&format!("{below} of {} programs below --fail-under", programs.len()));
@@ -242,7 +242,7 @@ fn inputs(outcome: &Outcome) -> Vec<Input> {
 
 fn json(value: &impl Serialize) -> Result<String, Error> {
     let text = serde_json::to_string_pretty(value);
-    // a number that is not finite would be the only cause
+    // cannot happen: no map here has keys that are not text
     let text = text.map_err(|e| Error::write(Path::new("verdict.json"), e.into()))?;
     Ok(text + "\n")
 }

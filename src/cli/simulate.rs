@@ -3,11 +3,12 @@
 use std::path::PathBuf;
 
 use clap::Args;
+use comfy_table::Cell;
 
 use super::progress::Bar;
 use super::{Done, screen};
-use crate::channel;
-use crate::report::table::{right, trimmed};
+use crate::channel::{self, recipe::TrueProgram};
+use crate::report::table::{Column, Fit, column};
 
 /// Makes takes of a tape that never was, from a recipe: with known truth, for trying things out
 ///
@@ -42,6 +43,11 @@ A small recipe, marsh.json:
 
 Data tones are loud and harsh: mind the volume before you play a take.";
 
+const TAKES: [Column; 3] =
+    [column("Take", Fit::Broken(12), 2), column("File", Fit::Left, 2), column("Seed", Fit::Right, 0)];
+const PROGRAMS: [Column; 3] =
+    [column("Program", Fit::Broken(12), 2), column("Size", Fit::Right, 2), column("Truth", Fit::Left, 0)];
+
 impl Simulate {
     pub fn run(&self) -> Done {
         let bar = Bar::new(self.quiet);
@@ -50,23 +56,17 @@ impl Simulate {
         })?;
         drop(bar);
         let look = screen::look();
-        let mut takes = look.headed(&["Take", "File", "Seed"]);
-        for take in &truth.takes {
-            takes.add_row([take.name.clone(), take.file.clone(), take.seed.to_string()]);
-        }
-        right(&mut takes, &[2]);
-        let mut text = trimmed(&takes);
+        let cells = |texts: [&str; 3]| texts.map(Cell::new).to_vec();
+        let takes = truth.takes.iter().map(|t| cells([&t.name, &t.file, &t.seed.to_string()])).collect();
+        let mut text = look.headed(&TAKES, takes);
         if !truth.programs.is_empty() {
-            let mut programs = look.headed(&["Program", "Size", "Truth"]);
-            for program in &truth.programs {
-                programs.add_row([&program.name, &program.size.to_string(), &format!("truth/{}", program.file)]);
-            }
-            right(&mut programs, &[1]);
+            let row = |p: &TrueProgram| cells([&p.name, &p.size.to_string(), &format!("truth/{}", p.file)]);
+            let programs = truth.programs.iter().map(row).collect();
             text.push('\n');
-            text.push_str(&trimmed(&programs));
+            text.push_str(&look.headed(&PROGRAMS, programs));
         }
         let out = crate::export::names::printable(&self.out.display().to_string());
-        text.push_str(&format!("\n Seed {}, {:.1} s of tape, written to {out}\n", truth.seed, truth.seconds));
+        text.push_str(&format!("\nSeed {}, {:.1} s of tape, written to {out}\n", truth.seed, truth.seconds));
         screen::say(&text)?;
         Ok(0)
     }
