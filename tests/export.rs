@@ -139,20 +139,29 @@ fn a_program_becomes_its_files() {
         load_address: Some(BASIC_START),
         bytes: bytes.clone(),
     };
-    let written = prg::write(folder.path(), Existing::Keep, 1, &program).unwrap();
+    let written = prg::write(folder.path(), Existing::Keep, 1, &program, Some(&[Pulse::Cycle(390e-6)])).unwrap();
     assert_eq!(written.data, "p01.bin");
-    assert_eq!(written.files, ["01-TIDE-TABLE.prg", "01-TIDE-TABLE.txt"]);
+    let names = ["prg", "txt", "tap", "wav"].map(|ending| format!("01-TIDE-TABLE.{ending}"));
+    assert_eq!(written.files, names);
     assert_eq!(read("p01.bin"), bytes);
     assert_eq!(read("01-TIDE-TABLE.prg"), [&[0x01, 0x08], bytes.as_slice()].concat());
     assert_eq!(read("01-TIDE-TABLE.txt"), "10 PRINT\"♣\"\n".as_bytes());
 
+    assert_eq!(read("01-TIDE-TABLE.tap")[20..], [0x30]);
+    assert_eq!(read("01-TIDE-TABLE.wav")[..4], *b"RIFF");
+    // a link that leads elsewhere changes nothing but is told under the listing
+    program.bytes[0] ^= 0x40;
+    let moved = prg::listing(&program).unwrap();
+    assert!(moved.starts_with("10 PRINT\"♣\"\n\nNote: line 10 at $0801: its link says"), "{moved}");
+    program.bytes[0] ^= 0x40;
+
     (program.kind, program.load_address) = (Kind::Unknown, None);
-    let written = prg::write(folder.path(), Existing::Keep, 2, &program).unwrap();
+    let written = prg::write(folder.path(), Existing::Keep, 2, &program, None).unwrap();
     assert_eq!(written.files, ["02-TIDE-TABLE.bin"], "no address is made up");
     assert_eq!(read("02-TIDE-TABLE.bin"), bytes);
 
     assert_eq!(
-        prg::write(folder.path(), Existing::Keep, 2, &program).unwrap_err().exit_code(),
+        prg::write(folder.path(), Existing::Keep, 2, &program, None).unwrap_err().exit_code(),
         2,
         "nothing overwritten"
     );

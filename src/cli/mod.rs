@@ -1,5 +1,68 @@
 //! The commands: the only part that prints.
 
-pub fn main() -> std::process::ExitCode {
-    std::process::ExitCode::SUCCESS
+mod formats;
+mod progress;
+mod recover;
+mod screen;
+mod simulate;
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+use crate::Error;
+
+/// Several recordings of one data cassette in, its programs out, each with a measured statement of how sure it is.
+#[derive(Parser)]
+#[command(version, arg_required_else_help = true, after_help = AFTER_HELP)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
 }
+
+const AFTER_HELP: &str = "\
+A take is one recording of one side of a tape. Play the same side two or three times, record each play as a
+file, and give all of them: what one take lost, another has, and the tape holds every block twice.
+
+  quorate recover marsh-1.wav marsh-2.wav marsh-3.wav --out recovered
+
+Each command explains itself: quorate help recover
+
+Programs on old tapes may still be protected by copyright: the law where you live decides. Use your own tapes,
+or have permission.
+
+Exit codes: 0 done, 2 bad usage or unreadable input, 3 --fail-under not met, 4 output not written, 5 no data found.";
+
+#[derive(Subcommand)]
+enum Command {
+    Recover(recover::Recover),
+    Simulate(simulate::Simulate),
+    Formats(formats::Formats),
+}
+
+/// Runs the command line of this process.
+pub fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(told) => {
+            // Help and the version arrive here too. A reader that has gone away is no error.
+            let _ = told.print();
+            return ExitCode::from(told.exit_code() as u8);
+        }
+    };
+    let done = match cli.command {
+        Command::Recover(command) => command.run(),
+        Command::Simulate(command) => command.run(),
+        Command::Formats(command) => command.run(),
+    };
+    match done {
+        Ok(code) => ExitCode::from(code),
+        Err(error) => {
+            screen::complain(&error.to_string());
+            ExitCode::from(error.exit_code())
+        }
+    }
+}
+
+/// What a command comes to: an exit code, or an error that has one.
+type Done = Result<u8, Error>;

@@ -5,6 +5,7 @@
 
 pub mod atomic;
 pub mod audio;
+pub mod folder;
 pub mod names;
 pub mod prg;
 pub mod pulse_image;

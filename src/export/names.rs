@@ -24,6 +24,24 @@ pub fn for_screen(name: &[u8]) -> String {
     text
 }
 
+/// Any other text for the screen, such as the name of the user's file: what could move the cursor, hide, break the
+/// line or turn the direction of writing is shown as its code, `\u{1b}`.
+pub fn printable(text: &str) -> String {
+    let hidden = |c: char| {
+        c.is_control()
+            || matches!(c, '\u{ad}' | '\u{61c}' | '\u{200b}'..='\u{200f}' | '\u{2028}'..='\u{202e}'
+            | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fff9}'..='\u{fffb}' | '\u{e0000}'..='\u{e0fff}')
+    };
+    text.chars().fold(String::new(), |mut out, c| {
+        if hidden(c) {
+            out.extend(c.escape_unicode())
+        } else {
+            out.push(c)
+        }
+        out
+    })
+}
+
 /// The stem of a file name, such as `01-TIDE-TABLE`, for the `number`-th program (from 1).
 ///
 /// Letters A–Z, digits and single dashes only, which every file system takes; beginning with the number keeps it from
@@ -82,6 +100,12 @@ mod tests {
             assert_eq!(for_screen(name), screen);
             assert_eq!(file_stem(7, name), stem);
         }
+    }
+
+    #[test]
+    fn file_names_of_the_user_cannot_steer_the_screen() {
+        assert_eq!(printable("côté 1.wav"), "côté 1.wav");
+        assert_eq!(printable("a\u{1b}[2J\nb\u{202e}c"), "a\\u{1b}[2J\\u{a}b\\u{202e}c");
     }
 
     #[test]

@@ -61,6 +61,7 @@ pub(super) fn build(
         }
         let used_takes = c.takes.iter().map(|&t| id(t)).collect();
         let stem = export::names::file_stem(number, &c.program.name);
+        let has_tape = export::prg::worth_a_tape(&c.classes) && format.rewrite(&c.program, &c.header_rest).is_some();
         verdicts.push(ProgramVerdict {
             id: format!("p{number:02}"),
             name: export::names::for_screen(&c.program.name),
@@ -73,7 +74,10 @@ pub(super) fn build(
             bytes: c.counts,
             takes: used_takes,
             data: format!("programs/p{number:02}.bin"),
-            files: export::prg::file_names(&stem, &c.program).into_iter().map(|f| format!("programs/{f}")).collect(),
+            files: export::prg::file_names(&stem, &c.program, has_tape)
+                .into_iter()
+                .map(|f| format!("programs/{f}"))
+                .collect(),
             notes,
             tape,
             weak_bits: c.weak_bits,

@@ -1,6 +1,6 @@
 //! One trait for every tape format.
 
-use super::{Grammar, Kind, Layout};
+use super::{Grammar, Kind, Layout, Program, Pulse};
 use crate::correction::CheckMachine;
 
 /// A block as decoded, for putting programs together.
@@ -37,6 +37,10 @@ pub struct Assembly {
 pub trait Format: Sync {
     /// Structural name, as in `verdict.json`.
     fn id(&self) -> &'static str;
+    /// How it looks on tape, in a line for people.
+    fn recording(&self) -> &'static str;
+    /// Which families of machines wrote it.
+    fn machines(&self) -> &'static str;
     fn grammar(&self) -> &Grammar;
     fn layout(&self) -> &Layout;
     /// The checks of a block of `bytes` bytes, check byte included.
@@ -51,4 +55,7 @@ pub trait Format: Sync {
     fn announced_bytes(&self, header: &[u8]) -> Option<usize>;
     /// Puts programs together from the blocks of one tape, in tape order.
     fn assemble(&self, blocks: &[BlockBytes]) -> Vec<Assembly>;
+    /// The tape as the machine would write the program today: usual leaders, right checks, and silence at the end.
+    /// `header_rest` is what the header holds after the name. `None` if it can't be written as it stands.
+    fn rewrite(&self, program: &Program, header_rest: &[u8]) -> Option<Vec<Pulse>>;
 }

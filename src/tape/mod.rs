@@ -17,6 +17,11 @@ pub use grammar::{Grammar, Layout, Symbol};
 pub use program::{Kind, Program};
 pub use twin_copy_programs::TwinCopy;
 
+/// Every format that can be read, by the order in which people look for them.
+pub fn formats() -> Vec<Box<dyn Format>> {
+    vec![Box::new(TwinCopy::default())]
+}
+
 /// What the recorder head is told to do: the tape as the machine writes it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Pulse {

@@ -1,8 +1,8 @@
 //! `twin-copy`: which blocks make a program.
 
 use super::format::{Assembly, BlockBytes, Format};
-use super::twin_copy::{self, Header, kind};
-use super::{Grammar, Kind, Layout};
+use super::twin_copy::{self, Header, TapeFile, kind};
+use super::{Grammar, Kind, Layout, Program, Pulse};
 use crate::correction::{CheckMachine, ParityOnly, ParityXor};
 
 pub struct TwinCopy {
@@ -19,6 +19,13 @@ impl Default for TwinCopy {
 impl Format for TwinCopy {
     fn id(&self) -> &'static str {
         "twin-copy"
+    }
+    fn recording(&self) -> &'static str {
+        "three pulse lengths, a bit is a pair of them; odd parity; every block twice; XOR byte"
+    }
+    fn machines(&self) -> &'static str {
+        "6502 home computers of one maker, 1977-1985, with the maker's own recorder: programs in BASIC and machine \
+         code, data files"
     }
     fn grammar(&self) -> &Grammar {
         &self.grammar
@@ -89,6 +96,24 @@ impl Format for TwinCopy {
         }
         out.extend(open.map(closed));
         out
+    }
+
+    fn rewrite(&self, program: &Program, header_rest: &[u8]) -> Option<Vec<Pulse>> {
+        let file = TapeFile { header_rest: header_rest.to_vec(), ..TapeFile::usual(program.clone()) };
+        file.check().ok()?;
+        if program.kind != Kind::Data {
+            return Some(twin_copy::write(&[file]));
+        }
+        // The recovered bytes are whole blocks, the end mark and filler within: nothing is added to them.
+        let mut tape = twin_copy::write_block(file.payloads().first()?, file.header_leader_s, 0);
+        for chunk in program.bytes.chunks(twin_copy::DATA_BLOCK_BYTES) {
+            let mut payload = vec![kind::DATA_BLOCK];
+            payload.extend(chunk);
+            payload.resize(twin_copy::HEADER_BYTES, 0);
+            tape.extend(twin_copy::write_block(&payload, file.data_leader_s, 0));
+        }
+        tape.push(Pulse::Silence(file.gap_s));
+        Some(tape)
     }
 }
 

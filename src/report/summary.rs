@@ -1,0 +1,185 @@
+//! The result for people: the takes, the programs, and what stands in the way of those that are not established. The same text
+//! goes to the screen and to `summary.txt`.
+
+use comfy_table::Cell;
+
+use super::table::{self, Column, Fit, Look, column};
+use super::verdict::{ProgramVerdict, Take, Verdict};
+use crate::confidence::{Level, score};
+use crate::export::names::printable;
+use crate::tape::Kind;
+
+const TAKES: [Column; 6] = [
+    column("Take", Fit::Left, 2),
+    column("File", Fit::Broken(14), 2),
+    column("Length", Fit::Right, 2),
+    column("Speed", Fit::Right, 2),
+    column("Channel", Fit::Left, 2),
+    column("Note", Fit::Broken(24), 0),
+];
+
+/// With names of up to 11 characters these fit 80 columns.
+const PROGRAMS: [Column; 10] = [
+    column("#", Fit::Right, 1),
+    column("Name", Fit::Broken(11), 2),
+    column("Kind", Fit::Left, 2),
+    column("Load\nat", Fit::Left, 2),
+    column("Size", Fit::Right, 1),
+    column("Takes", Fit::Left, 2),
+    column("Verdict", Fit::Left, 2),
+    column("Chance of a\nwrong byte", Fit::Broken(16), 2),
+    column("Cor-\nrected", Fit::Right, 1),
+    column("Weak\nbits", Fit::Right, 0),
+];
+
+/// Everything there is to say, as lines that fit `look`.
+pub fn summary(verdict: &Verdict, look: Look) -> String {
+    let mut out = takes(&verdict.takes, look);
+    let tapes = verdict.programs.iter().map(|p| p.tape).max().unwrap_or(0);
+    for tape in 1..=tapes {
+        let programs: Vec<&ProgramVerdict> = verdict.programs.iter().filter(|p| p.tape == tape).collect();
+        out.push('\n');
+        if tapes > 1 {
+            let takes: Vec<&str> =
+                verdict.takes.iter().filter(|t| t.tape == Some(tape)).map(|t| t.id.as_str()).collect();
+            out.push_str(&look.title(&format!("Tape {tape} of {tapes}, heard by {}", takes.join(", "))));
+        }
+        out.push_str(&table(&programs, look));
+        programs.iter().for_each(|program| out.push_str(&remarks(program, look)));
+    }
+    out.push('\n');
+    out.push_str(&closing(verdict));
+    out
+}
+
+fn takes(takes: &[Take], look: Look) -> String {
+    let row = |take: &Take| {
+        let heard = take.sample_rate > 0;
+        let channel = if take.channels == 1 { "mono".into() } else { format!("{} of {}", take.channel, take.channels) };
+        let cells = [
+            take.id.clone(),
+            printable(&take.file),
+            if heard { minutes(take.duration_s) } else { "-".into() },
+            take.speed_error.map_or("-".into(), percent),
+            if heard { channel } else { "-".into() },
+            printable(take.note.as_deref().unwrap_or("")),
+        ];
+        cells.map(Cell::new).to_vec()
+    };
+    look.headed(&TAKES, takes.iter().map(row).collect())
+}
+
+fn table(programs: &[&ProgramVerdict], look: Look) -> String {
+    let row = |program: &&ProgramVerdict| {
+        vec![
+            Cell::new(program.id.trim_start_matches(['p', '0'])),
+            Cell::new(name(program)),
+            Cell::new(kind(program.kind)),
+            Cell::new(program.load_address.map_or("-".into(), |a| format!("{a:04X}"))),
+            Cell::new(program.size),
+            Cell::new(used(&program.takes)),
+            table::verdict_cell(program.verdict),
+            Cell::new(chance(program)),
+            Cell::new(program.bytes.corrected),
+            Cell::new(program.weak_bits),
+        ]
+    };
+    look.headed(&PROGRAMS, programs.iter().map(row).collect())
+}
+
+/// What keeps a program from being established, what would help, and what else is to be said of it.
+fn remarks(program: &ProgramVerdict, look: Look) -> String {
+    let notes: Vec<String> = program.notes.iter().filter(|n| !program.obstacles.contains(n)).cloned().collect();
+    let guessed = program.bytes.inferred + program.bytes.unresolved;
+    let guesses = count(guessed, "byte of its files is a guess.", "bytes of its files are guesses.");
+    let places = program.places.iter().map(|p| format!("{} {}-{}", p.take, minutes(p.from_s), minutes(p.to_s)));
+    let places = places.collect::<Vec<_>>().join(", ");
+    let short = program.verdict != Level::Established;
+    let all: [(&str, &[String]); 5] = [
+        ("in the way", &program.obstacles),
+        ("would help", &program.advice),
+        ("files", if guessed > 0 { &[guesses] } else { &[] }),
+        ("lies at", if short { &[places] } else { &[] }),
+        ("note", &notes),
+    ];
+    let mut rows = Vec::new();
+    for (word, sentences) in all {
+        for (i, sentence) in sentences.iter().enumerate() {
+            rows.push((if i == 0 { word.to_string() } else { String::new() }, printable(sentence)));
+        }
+    }
+    if rows.is_empty() {
+        return String::new();
+    }
+    let title = format!("{} {}: {}", program.id, name(program), table::word(program.verdict));
+    format!("\n{}{}", look.title(&title), look.notes(&rows))
+}
+
+fn closing(verdict: &Verdict) -> String {
+    let of = |level| verdict.programs.iter().filter(|p| p.verdict == level).count();
+    let parts: Vec<String> = [Level::Established, Level::Supported, Level::Open]
+        .into_iter()
+        .filter(|&level| of(level) > 0)
+        .map(|level| format!("{} {}", of(level), table::word(level)))
+        .collect();
+    let mut out = format!("{}: {}.\n", count(verdict.programs.len(), "program", "programs"), parts.join(", "));
+    if verdict.programs.iter().flat_map(|p| &p.files).any(|file| file.ends_with(".wav")) {
+        out.push_str("The .wav files are clean tapes to record anew: loud and harsh, so keep the volume low.\n");
+    }
+    out
+}
+
+fn name(program: &ProgramVerdict) -> String {
+    if program.name.is_empty() { "(no name)".into() } else { program.name.clone() }
+}
+
+fn kind(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Basic => "basic",
+        Kind::Code => "code",
+        Kind::Data => "data",
+        Kind::Unknown => "-",
+    }
+}
+
+/// A speed error, without a sign before nothing.
+fn percent(error: f64) -> String {
+    let tenths = (1_000.0 * error).round() / 10.0;
+    if tenths == 0.0 { "0.0 %".into() } else { format!("{tenths:+.1} %") }
+}
+
+/// Numbers of takes, runs drawn together: `1-3, 5`.
+fn used(takes: &[String]) -> String {
+    let numbers = takes.iter().filter_map(|id| id.trim_start_matches("take-").parse::<usize>().ok());
+    let mut runs: Vec<(usize, usize)> = Vec::new();
+    for n in numbers {
+        match runs.last_mut() {
+            Some((_, to)) if *to + 1 == n => *to = n,
+            _ => runs.push((n, n)),
+        }
+    }
+    let runs = runs.iter().map(|&(from, to)| match to - from {
+        0 => format!("{from}"),
+        1 => format!("{from}, {to}"),
+        _ => format!("{from}-{to}"),
+    });
+    runs.collect::<Vec<_>>().join(", ")
+}
+
+fn chance(program: &ProgramVerdict) -> String {
+    match program.p_wrong {
+        _ if program.size == 0 => "-".into(),
+        // beyond this, "all but 1 in 1,000" tells nobody more
+        p if p > 0.99 => "almost certain".into(),
+        p => score::chance(p),
+    }
+}
+
+fn minutes(seconds: f64) -> String {
+    let whole = seconds.round() as u64;
+    format!("{}:{:02}", whole / 60, whole % 60)
+}
+
+fn count(n: usize, one: &str, many: &str) -> String {
+    format!("{n} {}", if n == 1 { one } else { many })
+}

@@ -1,0 +1,134 @@
+//! How text is laid out: the width to fit, colour or not. The screen and the plain file share it.
+
+use comfy_table::{
+    Attribute, Cell, CellAlignment, Color, ColumnConstraint, ContentArrangement, Table, TableComponent, Width,
+};
+
+use crate::confidence::Level;
+
+/// The width of a screen that doesn't say, and of files.
+pub const USUAL_WIDTH: u16 = 80;
+/// Lines longer than this are hard to read.
+const WIDEST: u16 = 120;
+/// On less, words would fall apart.
+const NARROWEST: u16 = 40;
+
+/// One column of a table.
+#[derive(Clone, Copy, Debug)]
+pub struct Column {
+    pub heading: &'static str,
+    pub fit: Fit,
+    /// Blanks after it.
+    pub gap: u16,
+}
+
+/// How the cells of a column stand.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Fit {
+    Left,
+    /// For numbers.
+    Right,
+    /// On the left, and broken into lines where the width is short, but never narrower than this, gap included.
+    Broken(u16),
+}
+
+pub const fn column(heading: &'static str, fit: Fit, gap: u16) -> Column {
+    Column { heading, fit, gap }
+}
+
+/// What the reader's screen can do.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Look {
+    /// Columns of the screen.
+    pub width: u16,
+    /// Colour stands beside a word, never for one.
+    pub colour: bool,
+}
+
+impl Look {
+    /// For files and pipes.
+    pub const PLAIN: Look = Look { width: USUAL_WIDTH, colour: false };
+
+    /// An empty table without borders, fitted to the width.
+    fn table(self) -> Table {
+        let mut table = Table::new();
+        table.load_preset(comfy_table::presets::NOTHING).set_content_arrangement(ContentArrangement::Dynamic);
+        table.set_width(self.width.clamp(NARROWEST, WIDEST));
+        if self.colour {
+            table.enforce_styling()
+        } else {
+            table.force_no_tty()
+        };
+        table
+    }
+
+    /// A table under a row of headings and a rule.
+    pub fn headed(self, columns: &[Column], rows: Vec<Vec<Cell>>) -> String {
+        let mut table = self.table();
+        table.set_style(TableComponent::HeaderLines, '─');
+        table.set_header(columns.iter().map(|c| Cell::new(c.heading).add_attribute(Attribute::Bold)));
+        table.add_rows(rows);
+        // too narrow for whole words in every column: then all are broken alike
+        let roomy = self.width >= USUAL_WIDTH;
+        for (column, Column { fit, gap, .. }) in table.column_iter_mut().zip(columns) {
+            column.set_padding((0, *gap));
+            if *fit == Fit::Right {
+                column.set_cell_alignment(CellAlignment::Right);
+            }
+            let constraint = match fit {
+                Fit::Broken(least) => Some(ColumnConstraint::LowerBoundary(Width::Fixed(*least))),
+                _ => roomy.then_some(ColumnConstraint::ContentWidth),
+            };
+            if let Some(constraint) = constraint {
+                column.set_constraint(constraint);
+            }
+        }
+        trimmed(&table)
+    }
+
+    /// Sentences, each with a word on its left.
+    pub fn notes(self, rows: &[(String, String)]) -> String {
+        let mut table = self.table();
+        table.add_rows(rows.iter().map(|(word, sentence)| [word, sentence]));
+        let paddings = [(2, 2), (0, 0)];
+        for (column, padding) in table.column_iter_mut().zip(paddings) {
+            column.set_padding(padding);
+        }
+        if let Some(words) = table.column_mut(0) {
+            words.set_constraint(ColumnConstraint::ContentWidth);
+        }
+        trimmed(&table)
+    }
+
+    /// One line that stands out.
+    pub fn title(self, text: &str) -> String {
+        let mut table = self.table();
+        table.add_row([Cell::new(text).add_attribute(Attribute::Bold)]);
+        if let Some(column) = table.column_mut(0) {
+            column.set_padding((0, 0));
+        }
+        trimmed(&table)
+    }
+}
+
+/// A verdict: a word, and its colour.
+pub fn verdict_cell(level: Level) -> Cell {
+    Cell::new(word(level)).fg(match level {
+        Level::Established => Color::Green,
+        Level::Supported => Color::Yellow,
+        Level::Open => Color::Red,
+    })
+}
+
+pub fn word(level: Level) -> &'static str {
+    match level {
+        Level::Established => "established",
+        Level::Supported => "supported",
+        Level::Open => "open",
+    }
+}
+
+/// The table as lines without trailing blanks.
+fn trimmed(table: &Table) -> String {
+    table.lines().map(|line| format!("{}\n", line.trim_end())).collect()
+}
