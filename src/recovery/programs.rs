@@ -83,7 +83,11 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
     if cut {
         obstacles.push("No take heard the end of the data: bytes may be missing.".into());
     }
+    // without its header nothing outside the block itself says how long it is: a slip of whole bytes can pass its checks
     let headless = assembly.header.is_none();
+    if headless {
+        obstacles.push("The header was not found, so nothing confirms where the data begins and ends.".into());
+    }
     let unframed = assembly.data.iter().any(|(i, _)| {
         let votes = &blocks[*i].block.votes;
         votes.iter().all(|v| takes[v.take].readings[v.reading].copy.is_none())
@@ -96,7 +100,7 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
         notes.push(text.clone());
         obstacles.push(text);
     }
-    let contradicted = wrong_checksum || assembly.announced.is_some_and(|n| n != bytes.len());
+    let contradicted = headless || wrong_checksum || assembly.announced.is_some_and(|n| n != bytes.len());
     let complete = !cut && !unframed && missing == 0 && !bytes.is_empty();
     let level = level(&classes, p_wrong, complete, contradicted);
     let count = |class: Class| classes.iter().filter(|&&c| c == class).count();
@@ -130,9 +134,6 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
         ));
     } else if level != Level::Established && p_wrong >= ESTABLISHED_BELOW {
         obstacles.push(format!("The chance of a wrong byte is {}.", score::chance(p_wrong)));
-    }
-    if headless && level == Level::Established {
-        notes.push("The bytes are established; what the header would say is not known.".into());
     }
     let advice = advice(level, blocks, &assembly, wrong_checksum, used.len());
     let places = used
