@@ -242,7 +242,7 @@ fn what_holds_no_data_is_no_program() {
     const RATE: u32 = 44_100;
     let folder = tempfile::tempdir().unwrap();
     let mut state = 1986u64;
-    let mut noise = || {
+    let mut noise = move || {
         // xorshift (Marsaglia 2003)
         state ^= state << 13;
         state ^= state >> 7;
