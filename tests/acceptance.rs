@@ -204,7 +204,7 @@ fn pulse_images_serve_as_takes() {
     for (version, image) in [(1, one), (0, zero)] {
         let path = takes.folder.path().join(format!("image-{version}.tap"));
         std::fs::write(&path, image).unwrap();
-        assert_eq!(faults(&recover(&[path.clone()]), &takes.truth), [""; 0], "version {version} alone");
+        assert_eq!(faults(&recover(std::slice::from_ref(&path)), &takes.truth), [""; 0], "version {version} alone");
         let with_audio = recover(&[path, takes.paths[0].clone()]);
         assert_eq!(faults(&with_audio, &takes.truth), [""; 0], "version {version} beside an audio take");
     }
@@ -226,7 +226,7 @@ fn threads_and_the_order_of_the_takes_change_nothing() {
     let page = |outcome: &Outcome| serde_json::to_string(&outcome.verdict).unwrap();
     let with = |threads: usize, paths: &[&PathBuf]| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
-        let paths: Vec<PathBuf> = paths.iter().map(|p| PathBuf::clone(p)).collect();
+        let paths: Vec<PathBuf> = paths.iter().copied().cloned().collect();
         page(&pool.install(|| recover(&paths)))
     };
     let first = with(1, &[a, b, c]);
@@ -242,7 +242,7 @@ fn what_holds_no_data_is_no_program() {
     const RATE: u32 = 44_100;
     let folder = tempfile::tempdir().unwrap();
     let mut state = 1986u64;
-    let mut noise = || {
+    let mut noise = move || {
         // xorshift (Marsaglia 2003)
         state ^= state << 13;
         state ^= state >> 7;
@@ -252,7 +252,8 @@ fn what_holds_no_data_is_no_program() {
     let tone = |hz: f64, t: f64| (std::f64::consts::TAU * hz * t).sin();
     let note =
         |t: f64, step: f64| 220.0 * 2f64.powf(f64::from([0, 4, 7, 12, 9, 5, 2, 11][(t / step) as usize % 8]) / 12.0);
-    let sounds: [(&str, Box<dyn FnMut(f64) -> f64>); 5] = [
+    type Sound = Box<dyn FnMut(f64) -> f64>;
+    let sounds: [(&str, Sound); 5] = [
         ("silence", Box::new(|_| 0.0)),
         ("noise", Box::new(move |_| 0.3 * noise())),
         ("melody", Box::new(move |t| 0.4 * (tone(note(t, 0.25), t) + 0.5 * tone(3.0 * note(t, 0.25), t)))),
