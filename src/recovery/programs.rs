@@ -68,7 +68,7 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
         add(1.0);
     }
     // the sum is exact where it matters (small), the product bounds it where it is not
-    let p_wrong = doubt.min(1.0 - right + 1e-12).max(LEAST_P_WRONG).min(1.0);
+    let p_wrong = doubt.min(1.0 - right + 1e-12).clamp(LEAST_P_WRONG, 1.0);
     let members: Vec<usize> = assembly.header.iter().copied().chain(assembly.data.iter().map(|d| d.0)).collect();
     let mut notes = assembly.notes.clone();
     let mut obstacles = Vec::new();
