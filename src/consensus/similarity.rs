@@ -25,9 +25,9 @@ impl Similarity {
             if x.is_lost() || y.is_lost() {
                 continue;
             }
-            let (p, q) = (0.5 * (0.5 * x.0.clamp(-TEMPER, TEMPER)).tanh(), (0.5 * y.0.clamp(-TEMPER, TEMPER)).tanh());
-            // P(same) = 1/2 + 2 (p - 1/2)(q - 1/2)
-            let same = 0.5 + 2.0 * p * q;
+            // tanh(llr / 2) = 2 P(1) - 1; P(same) = 1/2 + 2 (P - 1/2)(Q - 1/2)
+            let lean = |l: &Llr| (0.5 * l.0.clamp(-TEMPER, TEMPER)).tanh();
+            let same = 0.5 + 0.5 * lean(x) * lean(y);
             out.against_random += f64::from((2.0 * same).ln());
             out.against_alike += f64::from((same / ((1.0 - ALIKE_DIFFERS) * same + ALIKE_DIFFERS * (1.0 - same))).ln());
             out.seen += 1;
@@ -81,4 +81,21 @@ pub fn best_lag(
         }
     }
     best.map(|(lag, s)| (lag, s, second))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Bits of P = 0.9 and Q = 0.8: the same with 0.9·0.8 + 0.1·0.2 = 0.74, by hand.
+    #[test]
+    fn likelihood_of_the_same_bit_is_that_worked_by_hand() {
+        let (a, b) = (Llr((9.0f32).ln()), Llr((4.0f32).ln()));
+        let same = Similarity::of(&[a], &[b]).against_random;
+        assert!((same - (2.0 * 0.74f64).ln()).abs() < 1e-6, "{same}");
+        let other = Similarity::of(&[a], &[-b]).against_random;
+        assert!((other - (2.0 * 0.26f64).ln()).abs() < 1e-6, "{other}");
+        // however sure both are
+        assert!(Similarity::of(&[Llr(300.0)], &[Llr(-300.0)]).against_random.is_finite());
+    }
 }
