@@ -22,12 +22,12 @@ const TAKES: [Column; 6] = [
 const PROGRAMS: [Column; 10] = [
     column("#", Fit::Right, 1),
     column("Name", Fit::Broken(11), 2),
-    column("Kind", Fit::Left, 2),
-    column("Load\nat", Fit::Left, 2),
+    column("Kind", Fit::Left, 1),
+    column("Load\nat", Fit::Left, 1),
     column("Size", Fit::Right, 1),
     column("Takes", Fit::Left, 2),
     column("Verdict", Fit::Left, 2),
-    column("Chance of a\nwrong byte", Fit::Broken(16), 2),
+    column("Chance of a\nwrong byte", Fit::Broken(18), 2),
     column("Cor-\nrected", Fit::Right, 1),
     column("Weak\nbits", Fit::Right, 0),
 ];
@@ -124,7 +124,7 @@ fn closing(verdict: &Verdict) -> String {
         .collect();
     let mut out = format!("{}: {}.\n", count(verdict.programs.len(), "program", "programs"), parts.join(", "));
     if verdict.programs.iter().flat_map(|p| &p.files).any(|file| file.ends_with(".wav")) {
-        out.push_str("The .wav files are clean tapes to record anew: loud and harsh, so keep the volume low.\n");
+        out.push_str("The .wav files are clean tapes to record anew: loud and harsh, volume low.\n");
     }
     out
 }
