@@ -100,6 +100,6 @@ mod tests {
 
     #[test]
     fn times_without_meaning_are_left_out() {
-        assert_eq!(data(&[Silence(0.0), Cycle(-1.0), Cycle(f64::NAN), Silence(f64::INFINITY)]), []);
+        assert_eq!(data(&[Silence(0.0), Cycle(-1.0), Cycle(f64::NAN), Silence(f64::INFINITY)]), Vec::<u8>::new());
     }
 }

@@ -61,7 +61,7 @@ pub fn demodulate(signal: &mut Signal, shape: &mut Shape, places: &[Place]) -> R
             let Some(heard) = Correlated::new(&frames, &lost, shape, known) else { break };
             soft = heard.soft_bits(bits);
             if pass == 0 {
-                learn(&frames, &lost, shape, &soft, heard.level.gain);
+                learn(&frames, &lost, shape, &soft, heard.level.gain, signal.rate());
             } else {
                 known = Some(heard.level);
             }
@@ -318,7 +318,7 @@ fn moved<const N: usize>(s: [f32; N]) -> [f32; N] {
 }
 
 /// Moves `mu` and `d` towards what the frames show, given the soft bits.
-fn learn(frames: &[Frame], lost: &[bool], shape: &mut Shape, soft: &[SoftByte], typical: f32) {
+fn learn(frames: &[Frame], lost: &[bool], shape: &mut Shape, soft: &[SoftByte], typical: f32, rate: f64) {
     let bits = shape.geometry.bits;
     let (length, reach) = (shape.d.len(), REACH.0);
     let mut mu_sum = vec![0.0f32; shape.mu.len()];
@@ -351,6 +351,7 @@ fn learn(frames: &[Frame], lost: &[bool], shape: &mut Shape, soft: &[SoftByte], 
             d_weight += mean * mean;
         }
     }
+    let (mu_sum, d_sum) = (Shape::smoothed(&mu_sum, rate), Shape::smoothed(&d_sum, rate));
     let step = 1.0 / (mu_weight + INERTIA);
     shape.mu.iter_mut().zip(&mu_sum).for_each(|(m, s)| *m += s * step);
     let step = 1.0 / (d_weight + INERTIA * bits as f32 * 0.5);

@@ -32,14 +32,28 @@ pub struct Hop {
 pub struct Survey {
     pub hop_s: f64,
     pub hops: Vec<Hop>,
+    /// Power of the noise under the tones at equally spaced frequencies from 0 to `noise_hz`, and of tone and noise
+    /// together as a mean over the same bins; `None` when there was no tone.
+    pub noise: Option<Noise>,
+}
+
+/// Noise as heard beside a leader tone, which is known and can be left out.
+#[derive(Clone, Debug)]
+pub struct Noise {
+    /// Power per bin.
+    pub bins: Vec<f32>,
+    /// Width of a bin.
+    pub bin_hz: f64,
+    /// Power of the tone, spread evenly over the bins.
+    pub tone: f32,
 }
 
 const FFT: usize = 1024;
 const DECIMATE: usize = 4;
-/// Data lives between these (long pulses on a slow deck, short ones on a fast deck, and a little more).
-const BAND_HZ: (f64, f64) = (900.0, 3600.0);
-/// A tone holds at least this share of the band. Half is left at −8 dB; data with every byte alike stays under 0.35.
-const TONE_SHARE: f32 = 0.36;
+/// The upper part of where data lives: leaders are among its highest tones, and low-frequency noise stays out.
+const BAND_HZ: (f64, f64) = (1700.0, 3600.0);
+/// A tone holds at least this share of the band. Half is left at −10 dB; data stays under it but for odd moments.
+const TONE_SHARE: f32 = 0.4;
 
 /// Listens through the whole take.
 pub fn survey(signal: &mut Signal) -> Result<Survey, Error> {
@@ -55,6 +69,7 @@ pub fn survey(signal: &mut Signal) -> Result<Survey, Error> {
     let hop = step * DECIMATE;
     let count = (signal.len().max(0) as usize) / hop;
     let mut hops = Vec::with_capacity(count);
+    let mut noise = NoiseSum::new(bins.len(), bin_hz);
     let mut small: Vec<f32> = vec![0.0; FFT];
     for index in 0..count {
         let part = signal.window((index * hop) as i64, hop + 2 * DECIMATE)?;
@@ -70,9 +85,91 @@ pub fn survey(signal: &mut Signal) -> Result<Survey, Error> {
         if fft.process_with_scratch(&mut time, &mut bins, &mut scratch).is_err() {
             continue;
         }
-        hops.push(listen(&bins, low, high, bin_hz));
+        let heard = listen(&bins, low, high, bin_hz);
+        noise.add(&bins, &heard);
+        hops.push(heard);
     }
-    Ok(Survey { hop_s: hop as f64 / signal.rate(), hops })
+    Ok(Survey { hop_s: hop as f64 / signal.rate(), hops, noise: noise.finish() })
+}
+
+/// Adds up what is heard beside the tone.
+struct NoiseSum {
+    sum: Vec<f64>,
+    count: Vec<u32>,
+    tone: f64,
+    hops: u32,
+    bin_hz: f64,
+    /// The latest spectrum, and hops in a row with one tone.
+    last: Option<(Hop, Vec<f32>)>,
+    run: u32,
+}
+
+impl NoiseSum {
+    fn new(bins: usize, bin_hz: f64) -> NoiseSum {
+        NoiseSum { sum: vec![0.0; bins], count: vec![0; bins], tone: 0.0, hops: 0, bin_hz, last: None, run: 0 }
+    }
+
+    /// A spectrum counts once the hops on both sides of it have the same tone: then no part of it is data.
+    fn add(&mut self, bins: &[realfft::num_complex::Complex<f32>], heard: &Hop) {
+        let power: Vec<f32> = bins.iter().map(|c| c.norm_sqr()).collect();
+        let steady = heard.tone > TONE_SHARE
+            && heard.hz > 1800.0
+            && heard.hz < 3600.0
+            && self.last.as_ref().is_some_and(|(hop, _)| (hop.hz / heard.hz - 1.0).abs() < 0.012);
+        self.run = if steady { self.run + 1 } else { 0 };
+        if let Some((hop, power)) = self.last.take()
+            && self.run >= 3
+        {
+            self.count_in(&power, f64::from(hop.hz));
+        }
+        self.last = Some((*heard, power));
+    }
+
+    fn count_in(&mut self, power: &[f32], tone: f64) {
+        self.hops += 1;
+        for (i, &p) in power.iter().enumerate() {
+            let hz = i as f64 * self.bin_hz;
+            // wow and flutter spread the tone over its neighbours
+            let beside = [0.5, 1.0, 1.5, 2.0].iter().all(|h| (hz - tone * h).abs() > 6.0 * self.bin_hz);
+            if beside {
+                self.sum[i] += f64::from(p);
+                self.count[i] += 1;
+            } else if (hz - tone).abs() <= 6.0 * self.bin_hz {
+                self.tone += f64::from(p);
+            }
+        }
+    }
+
+    fn finish(self) -> Option<Noise> {
+        if self.hops < 4 {
+            return None;
+        }
+        // broad bins of a fifteenth of the band; empty ones (always under the tone) take the mean of their neighbours
+        let width = self.sum.len() / 48 + 1;
+        let broad: Vec<Option<f64>> = self
+            .sum
+            .chunks(width)
+            .zip(self.count.chunks(width))
+            .map(|(s, c)| {
+                let n: u32 = c.iter().sum();
+                (n > 0).then(|| s.iter().sum::<f64>() / f64::from(n))
+            })
+            .collect();
+        let filled: Vec<f32> = (0..broad.len())
+            .map(|i| {
+                let left = broad[..=i].iter().rev().flatten().next();
+                let right = broad[i..].iter().flatten().next();
+                match (left, right) {
+                    // in the logarithm: spectra fall by factors
+                    (Some(l), Some(r)) => (l * r).max(0.0).sqrt() as f32,
+                    (Some(x), None) | (None, Some(x)) => *x as f32,
+                    (None, None) => 0.0,
+                }
+            })
+            .collect();
+        let tone = (self.tone / f64::from(self.hops) / self.sum.len() as f64) as f32;
+        Some(Noise { bins: filled, bin_hz: self.bin_hz * width as f64, tone })
+    }
 }
 
 fn listen(bins: &[realfft::num_complex::Complex<f32>], low: usize, high: usize, bin_hz: f64) -> Hop {

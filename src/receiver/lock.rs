@@ -26,9 +26,10 @@ pub struct Lock {
 
 /// Channel response: taps before and after the moment.
 const TAPS: (usize, usize) = (20, 36);
-/// Share of the power that must be explained. At −8 dB the signal holds a fifth of what the high-pass lets through;
-/// noise fitted by the waveform in the best place stays under 0.03.
-const LEAST_EXPLAINED: f64 = 0.06;
+/// Share of the power that must be explained. At −10 dB the signal holds 0.05 of what is left after whitening; 57 taps
+/// fitted to noise explain 0.02, a known waveform 0.003.
+const LEAST_FITTED: f64 = 0.035;
+const LEAST_LAID: f64 = 0.015;
 /// A waveform fitted anew must explain so much more than the known one to be preferred: it has fewer bytes behind it.
 const FRESH_GAIN: f64 = 0.15;
 
@@ -42,13 +43,13 @@ pub fn lock(
     let mut best: Option<Lock> = None;
     for c in candidates {
         let laid = match known {
-            Some(shape) => lay(signal, search, c, shape)?,
+            Some(shape) => lay(signal, search, c, shape)?.filter(|l| l.explained > LEAST_LAID),
             None => None,
         };
         let chosen = match laid {
             Some(l) if l.explained > 0.8 => Some(l),
             laid => {
-                let fresh = fit(signal, search, c)?;
+                let fresh = fit(signal, search, c)?.filter(|l| l.explained > LEAST_FITTED);
                 match (laid, fresh) {
                     (Some(l), Some(f)) if f.explained < l.explained + FRESH_GAIN => Some(l),
                     (l, f) => f.or(l),
@@ -56,7 +57,6 @@ pub fn lock(
             }
         };
         if let Some(l) = chosen
-            && l.explained > LEAST_EXPLAINED
             && best.as_ref().is_none_or(|b| l.explained > b.explained)
         {
             best = Some(l);
@@ -169,7 +169,8 @@ fn fit(signal: &mut Signal, search: &Search, c: &Candidate) -> Result<Option<Loc
         }
     }
     let geometry = Geometry::new(search.grammar, &relative, signal.rate());
-    let shape = Shape::from_response(search.grammar, geometry, &now.response, TAPS.0, unit);
+    let response = Shape::smoothed(&now.response, signal.rate());
+    let shape = Shape::from_response(search.grammar, geometry, &response, TAPS.0, unit);
     let period = unit * shape.geometry.byte;
     let noise = now.left.sqrt() as f32;
     let power = dot(&y, &y) / y.len().max(1) as f32;

@@ -172,22 +172,28 @@ impl Shape {
         shape
     }
 
+    /// Band limit of what is learned: 8 kHz holds all that data has, and keeps noise above it out of the waveform.
+    pub fn smoothed(wave: &[f32], rate: f64) -> Vec<f32> {
+        let taps = low_pass(8000.0, rate, 8);
+        let half = taps.len() / 2;
+        (0..wave.len())
+            .map(|i| {
+                taps.iter()
+                    .enumerate()
+                    .filter_map(|(j, t)| (i + j).checked_sub(half).and_then(|at| wave.get(at)).map(|w| w * t))
+                    .sum()
+            })
+            .collect()
+    }
+
     /// A bare model for a take that has taught nothing: the written wave through a band limit of 5 kHz, turned by a
     /// quarter if asked (heads and amplifiers turn phase), times `sign`.
     pub fn bare(grammar: &Grammar, relative: &[f64], rate: f64, unit: f64, turned: bool, sign: f32) -> Shape {
-        let half = 24i32;
-        let cut = 2.0 * 5000.0 / rate;
-        let low: Vec<f32> = (-half..=half)
-            .map(|i| {
-                let x = f64::from(i) * cut * std::f64::consts::PI;
-                let sinc = if i == 0 { 1.0 } else { x.sin() / x };
-                let window = 0.5 + 0.5 * (std::f64::consts::PI * f64::from(i) / f64::from(half + 1)).cos();
-                (cut * sinc * window) as f32 * sign
-            })
-            .collect();
+        let half = 24;
+        let low: Vec<f32> = low_pass(5000.0, rate, half).iter().map(|t| t * sign).collect();
         let taps = if turned { turn_quarter(&low) } else { low };
         let geometry = Geometry::new(grammar, relative, rate);
-        Shape::from_response(grammar, geometry, &taps, half as usize, unit)
+        Shape::from_response(grammar, geometry, &taps, half, unit)
     }
 
     /// Recomputes what follows from `mu` and `d`.
@@ -217,6 +223,20 @@ impl Shape {
     pub fn byte_energy(&self) -> f32 {
         self.mu_energy + self.d_energy * self.geometry.bits as f32
     }
+}
+
+/// Hann-windowed sinc of `2 half + 1` taps, unit gain.
+fn low_pass(hz: f64, rate: f64, half: usize) -> Vec<f32> {
+    let cut = (2.0 * hz / rate).min(1.0);
+    let half = half as i32;
+    (-half..=half)
+        .map(|i| {
+            let x = f64::from(i) * cut * std::f64::consts::PI;
+            let sinc = if i == 0 { 1.0 } else { x.sin() / x };
+            let window = 0.5 + 0.5 * (std::f64::consts::PI * f64::from(i) / f64::from(half + 1)).cos();
+            (cut * sinc * window) as f32
+        })
+        .collect()
 }
 
 /// Hilbert transform of a short wave, cut to its own support.

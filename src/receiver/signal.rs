@@ -77,6 +77,8 @@ pub struct Signal<'a> {
     rate: f64,
     len: i64,
     average: usize,
+    /// Prediction-error filter that makes the noise white, `whitener[0]` = 1 first; empty: none.
+    whitener: Vec<f32>,
     buffer: Vec<f32>,
     begin: i64,
 }
@@ -102,7 +104,43 @@ impl<'a> Signal<'a> {
             Resample::Up(n) | Resample::Down(n) => windowed_sinc(n),
         };
         let average = ((AVERAGE_S * rate) as usize) | 1;
-        Signal { samples, resample, taps, rate, len, average, buffer: Vec::new(), begin: 0 }
+        let (whitener, buffer) = (Vec::new(), Vec::new());
+        Signal { samples, resample, taps, rate, len, average, whitener, buffer, begin: 0 }
+    }
+
+    /// Makes the noise white from here on: what weighs every frequency as it deserves in all correlations that follow.
+    ///
+    /// The filter is the linear predictor of the noise (Levinson recursion on its autocorrelation; any text on linear
+    /// prediction). A floor of a part of the signal's own power keeps it gentle where there is next to no noise.
+    pub fn whiten(&mut self, noise: &super::leader::Noise) {
+        const ORDER: usize = 10;
+        let floor = 0.004 * f64::from(noise.tone) + 1e-12;
+        // autocorrelation of the noise at the working rate: the last value stands for all higher frequencies
+        let top = self.rate / 2.0;
+        let step = noise.bin_hz / 2.0;
+        let last = noise.bins.len().saturating_sub(2);
+        let mut r = [0.0f64; ORDER + 1];
+        let mut hz = step / 2.0;
+        while hz < top {
+            let bin = ((hz / noise.bin_hz) as usize).min(last);
+            let power = f64::from(noise.bins.get(bin).copied().unwrap_or(0.0)) + floor;
+            for (k, r) in r.iter_mut().enumerate() {
+                *r += power * (2.0 * std::f64::consts::PI * hz * k as f64 / self.rate).cos();
+            }
+            hz += step;
+        }
+        let Some(a) = levinson(&r) else { return };
+        // unit gain in the middle of the data band, so that levels keep their meaning
+        let (mut re, mut im) = (0.0, 0.0);
+        for (k, v) in a.iter().enumerate() {
+            let turn = 2.0 * std::f64::consts::PI * 2000.0 * k as f64 / self.rate;
+            re += v * turn.cos();
+            im += v * turn.sin();
+        }
+        let gain = re.hypot(im).max(1e-6);
+        self.whitener = a.iter().map(|v| (v / gain) as f32).collect();
+        self.buffer.clear();
+        self.begin = 0;
     }
 
     /// Working samples per second.
@@ -133,15 +171,25 @@ impl<'a> Signal<'a> {
     }
 
     fn fill(&mut self, start: i64, size: usize) -> Result<(), Error> {
-        let reach = self.average as i64 + 1;
+        let reach = self.average as i64 + 1 + self.whitener.len() as i64;
         let raw = self.resampled(start - reach, size + 2 * reach as usize)?;
         // 1 - (moving average)^2: linear phase, no memory of where the window began
         let half = self.average / 2;
         let once = moving_average(&raw, self.average);
         let twice = moving_average(&once, self.average);
+        let high = |i: usize| raw[i] - twice[i - 2 * half];
         self.buffer.clear();
-        self.buffer.extend((0..size).map(|i| raw[i + reach as usize] - twice[i + reach as usize - 2 * half]));
         self.begin = start;
+        let reach = reach as usize;
+        if self.whitener.is_empty() {
+            self.buffer.extend((reach..reach + size).map(high));
+            return Ok(());
+        }
+        let lead = self.whitener.len() - 1;
+        let flat: Vec<f32> = (reach - lead..reach + size).map(high).collect();
+        self.buffer.extend(
+            flat.windows(lead + 1).map(|w| w.iter().rev().zip(&self.whitener).map(|(x, a)| x * a).sum::<f32>()),
+        );
         Ok(())
     }
 
@@ -190,6 +238,26 @@ impl<'a> Signal<'a> {
         }
         Ok(out)
     }
+}
+
+/// Prediction-error filter of an autocorrelation; `None` if it is none.
+fn levinson<const N: usize>(r: &[f64; N]) -> Option<[f64; N]> {
+    let mut a = [0.0; N];
+    a[0] = 1.0;
+    let mut error = r[0];
+    for m in 1..N {
+        if error <= 0.0 || !error.is_finite() {
+            return None;
+        }
+        let sum: f64 = (0..m).map(|k| a[k] * r[m - k]).sum();
+        let reflection = -sum / error;
+        let before = a;
+        for k in 1..=m {
+            a[k] = before[k] + reflection * before[m - k];
+        }
+        error *= 1.0 - reflection * reflection;
+    }
+    Some(a)
 }
 
 /// Low-pass at half the lower rate, `2 * SINC_REACH * n + 1` taps of sum 1 (a Hann-windowed sinc: any text on FIR design).

@@ -198,6 +198,15 @@ impl Search<'_> {
             let scores = base.correlate(&wave, lags.clone());
             peak(&scores).map(|(l, s)| (s, lags.start as f64 + l))
         };
+        let spread = self.spread + 0.004;
+        let plausible = |unit: f64, relative: &[f64]| {
+            let range = |symbol: usize| {
+                let all = || self.relative.iter().map(|r| r[symbol]);
+                let (low, high) = (all().fold(f64::INFINITY, f64::min), all().fold(0.0, f64::max));
+                low * 0.99..=high * 1.01
+            };
+            (unit / self.unit - 1.0).abs() <= spread && (0..relative.len()).all(|s| range(s).contains(&relative[s]))
+        };
         let mut size = 0.0008;
         while size > 0.0001 {
             let mut tries: Vec<(f64, Vec<f64>)> = Vec::new();
@@ -218,7 +227,8 @@ impl Search<'_> {
             }
             let mut moved = false;
             for (unit, relative) in tries {
-                if let Some((score, lag)) = score_of(unit, &relative)
+                if plausible(unit, &relative)
+                    && let Some((score, lag)) = score_of(unit, &relative)
                     && score > best.score + 1e-5
                 {
                     (best.score, best.start, best.unit, best.relative) = (score, start_of(lag), unit, relative);

@@ -92,7 +92,10 @@ pub fn receive(
     survey: Survey,
     progress: &dyn Fn(f64),
 ) -> Result<Reception, Error> {
-    let signal = Signal::new(samples);
+    let mut signal = Signal::new(samples);
+    if let Some(noise) = &survey.noise {
+        signal.whiten(noise);
+    }
     progress(0.2);
     let leaders = leader::leaders(&survey, grammar);
     let length = signal.len().max(1) as f64;

@@ -84,5 +84,5 @@ with tempfile.TemporaryDirectory() as name:
     pulse_images(pathlib.Path(name))
     pathlib.Path(name, "cases.json").write_text(json.dumps(cases))
     print(f"{len(cases)} files, libsndfile {soundfile.__libsndfile_version__}")
-    command = ["cargo", "test", "-j1", "--test", "capture", "oracle", "--", "--ignored", "--exact"]
+    command = ["cargo", "test", "--test", "capture", "oracle", "--", "--ignored", "--exact"]
     sys.exit(subprocess.run(command, env={**os.environ, "QUORATE_ORACLE_DIR": name}).returncode)

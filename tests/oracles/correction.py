@@ -75,7 +75,7 @@ def ask(cases):
     with tempfile.TemporaryDirectory() as folder:
         asked, answered = pathlib.Path(folder, "cases.json"), pathlib.Path(folder, "results.json")
         asked.write_text(json.dumps(cases))
-        subprocess.run(["cargo", "test", "--quiet", "--release", "--test", "correction", "--", "--ignored", "--exact",
+        subprocess.run(["cargo", "test", "--quiet", "--test", "correction", "--", "--ignored", "--exact",
                         "oracle::oracle_cases"], check=True,
                        cwd=pathlib.Path(__file__).resolve().parents[2],
                        env={**os.environ, "QUORATE_CASES": str(asked), "QUORATE_RESULTS": str(answered)})

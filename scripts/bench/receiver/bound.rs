@@ -5,13 +5,16 @@
 //! ½·|Wd|² − Wd·Wn, with W the filter that makes the noise white: the matched-filter bound. The noise is white noise plus
 //! white noise through one pole, a process of one pole and one zero; W is its exact inverse.
 
-use super::scene::{COPIES, Scene};
+use super::scene::{BLOCKS, COPIES, Scene, TrueBlock};
 use quorate::Llr;
 use quorate::channel::Knobs;
 
-/// The bits of all copies of one take: energy |Wd|² and correlation Wd·Wn, both for noise at 0 dB.
+/// Energy |Wd|² and correlation Wd·Wn of every bit of a copy, both for noise at 0 dB.
+type Copy = Vec<(f32, f32)>;
+
+/// One take.
 pub struct Bound {
-    copies: Vec<Vec<(f32, f32)>>,
+    blocks: [[Copy; COPIES]; BLOCKS],
 }
 
 impl Bound {
@@ -22,38 +25,37 @@ impl Bound {
         whiten(&mut noise, knobs);
         let times = scene.schedule(knobs, take);
         let rate = f64::from(knobs.sample_rate);
-        let mut copies = vec![vec![(0.0, 0.0); scene.bits.len()]; COPIES];
-        for odd in [false, true] {
+        let differences = [false, true].map(|odd| {
             let mut other = scene.play(&scene.turned(odd), &still, take);
             other.iter_mut().zip(clean).for_each(|(o, c)| *o -= c);
             whiten(&mut other, knobs);
-            for (copy, pairs) in copies.iter_mut().enumerate() {
-                for bit in (usize::from(odd)..scene.bits.len()).step_by(2) {
-                    let at = scene.pulse(copy, bit);
-                    let (from, to) = (times[at], times[at + 2]);
-                    // Half a bit to either side: as far as the next bit that was turned over allows.
-                    let spread = 0.5 * (to - from);
-                    let clip = |s: f64| ((s * rate).max(0.0) as usize).min(noise.len()).min(other.len());
-                    let window = clip(from - spread)..clip(to + spread);
-                    let (d, n) = (&other[window.clone()], &noise[window]);
-                    let energy: f64 = d.iter().map(|&d| f64::from(d) * f64::from(d)).sum();
-                    let against: f64 = d.iter().zip(n).map(|(&d, &n)| f64::from(d) * f64::from(n)).sum();
-                    pairs[bit] = (energy as f32, against as f32);
-                }
-            }
-        }
-        Bound { copies }
+            other
+        });
+        let energy = |block: &TrueBlock, copy: usize, bit: usize| {
+            let d = &differences[bit % 2];
+            let at = block.pulse(copy, bit);
+            let (from, to) = (times[at], times[at + 2]);
+            // Half a bit to either side: as far as the next bit that was turned over allows.
+            let spread = 0.5 * (to - from);
+            let clip = |s: f64| ((s * rate).max(0.0) as usize).min(noise.len()).min(d.len());
+            let window = clip(from - spread)..clip(to + spread);
+            let (d, n) = (&d[window.clone()], &noise[window]);
+            let product = |x: &[f32]| d.iter().zip(x).map(|(&d, &x)| f64::from(d) * f64::from(x)).sum::<f64>() as f32;
+            (product(d), product(n))
+        };
+        let copy = |block: &TrueBlock, copy| (0..block.bits.len()).map(|bit| energy(block, copy, bit)).collect();
+        Bound { blocks: [0, 1].map(|block| [0, 1].map(|c| copy(&scene.blocks[block], c))) }
     }
 
-    /// Soft bits of every copy at a ratio of signal to noise.
-    pub fn llrs(&self, scene: &Scene, snr_db: f64) -> Vec<Vec<Llr>> {
+    /// Soft bits of every copy of a block at a ratio of signal to noise.
+    pub fn llrs(&self, scene: &Scene, block: usize, snr_db: f64) -> [Vec<Llr>; COPIES] {
         // rms of the noise against 0 dB
         let g = 10_f64.powf(-snr_db / 20.0) as f32;
         let soft = |((energy, against), bit): (&(f32, f32), &bool)| {
             let right = energy / (2.0 * g * g) - against / g;
             Llr(if *bit { right } else { -right })
         };
-        self.copies.iter().map(|pairs| pairs.iter().zip(&scene.bits).map(soft).collect()).collect()
+        [0, 1].map(|c| self.blocks[block][c].iter().zip(&scene.blocks[block].bits).map(soft).collect())
     }
 }
 

@@ -1,106 +1,149 @@
 //! Measures the receiver on takes with known truth. See scripts/bench-receiver.
 
 mod bound;
+mod codec;
 mod edges;
+mod ladders;
 mod ours;
+mod plot;
+mod reliability;
+mod report;
 mod scene;
+mod tally;
 mod trial;
 
-use anyhow::Result;
+use anyhow::{Result, bail};
 use clap::Parser;
+use ladders::Ladder;
 use rayon::prelude::*;
-use scene::{BYTES, Scene, TAKES, study};
+use scene::{Scene, TAKES, study};
+use std::path::PathBuf;
 use std::sync::atomic::{AtomicUsize, Ordering};
-use trial::{Claim, Heard, Played, Tally, Trial};
+use trial::{Played, Trial};
 
+/// Measures the receiver on takes with known truth.
 #[derive(Parser)]
+#[command(name = "bench-receiver")]
 struct Options {
-    /// Seeds at every point.
-    #[arg(long, default_value_t = 20)]
+    /// Tapes at every point; each has three takes.
+    #[arg(long, default_value_t = 20, value_parser = clap::value_parser!(u64).range(1..))]
     seeds: u64,
     /// First seed; the others follow.
     #[arg(long, default_value_t = 1)]
     seed: u64,
-    /// Ratios of signal to noise, in dB.
-    #[arg(long, value_delimiter = ',', allow_hyphen_values = true, default_value = "8,6,4,2,0,-2,-4,-6,-8,-10")]
+    /// Ratios of signal to noise of the core ladder, in dB.
+    #[arg(
+        long,
+        value_delimiter = ',',
+        allow_hyphen_values = true,
+        default_value = "8,6,4,2,0,-2,-3,-4,-5,-6,-7,-8,-9,-10"
+    )]
     points: Vec<f64>,
+    /// Which ladders to climb.
+    #[arg(long, value_delimiter = ',', default_values = ladders::IDS)]
+    ladders: Vec<String>,
+    /// Folder for receiver.json, receiver.md and receiver.svg; without it only the table is printed.
+    #[arg(long)]
+    out: Option<PathBuf>,
     /// Given by cargo.
     #[arg(long, hide = true)]
     bench: bool,
 }
 
+/// A ladder, climbed: the sums of all seeds at each point.
+pub struct Climbed {
+    pub ladder: Ladder,
+    pub sums: Vec<Trial>,
+}
+
+/// Everything measured.
+pub struct Measured {
+    pub seed: u64,
+    pub seeds: u64,
+    pub command: String,
+    pub climbed: Vec<Climbed>,
+    /// The bound of the core ladder in fine steps: ratio in dB and sums.
+    pub bound: Vec<(f64, Trial)>,
+    pub ffmpeg: Option<String>,
+}
+
 fn main() -> Result<()> {
     let options = Options::parse();
-    eprintln!("seeds {} to {}", options.seed, options.seed + options.seeds - 1);
+    let ffmpeg = codec::version();
+    let mut climbed = Vec::new();
+    for id in &options.ladders {
+        let Some(ladder) = ladders::ladder(id, &options.points) else {
+            bail!("there is no ladder `{id}`; there are {}", ladders::IDS.join(", "));
+        };
+        if ladder.points.iter().any(|p| p.codec.is_some()) && ffmpeg.is_none() {
+            eprintln!("the ladder `{id}` is left out: ffmpeg was not found");
+            continue;
+        }
+        let sums = climb(&ladder, &options)?;
+        climbed.push(Climbed { ladder, sums });
+    }
+    let bound = if options.ladders.iter().any(|id| id == "core") { bound_curve(&options) } else { Vec::new() };
+    // What was asked for, without the folder.
+    let mut args = std::env::args().skip(1).filter(|a| a != "--bench");
+    let mut command = String::from("scripts/bench-receiver");
+    while let Some(arg) = args.next() {
+        if arg == "--out" {
+            args.next();
+        } else {
+            command += &format!(" {arg}");
+        }
+    }
+    let measured = Measured { seed: options.seed, seeds: options.seeds, command, climbed, bound, ffmpeg };
+    let page = report::markdown(&measured);
+    println!("{page}");
+    if let Some(folder) = &options.out {
+        report::write(folder, &measured, &page)?;
+    }
+    Ok(())
+}
+
+/// All seeds at all points. Points in a row that differ by noise alone share the play.
+fn climb(ladder: &Ladder, options: &Options) -> Result<Vec<Trial>> {
     let done = AtomicUsize::new(0);
     let rows: Vec<Vec<Trial>> = (options.seed..options.seed + options.seeds)
         .into_par_iter()
         .map(|seed| {
             let scene = Scene::new(seed);
-            let played: Vec<Played> = (0..TAKES).map(|t| Played::new(&scene, &study(), t)).collect();
-            let trials = options
-                .points
-                .iter()
-                .map(|&snr| {
-                    let heard = (0..TAKES)
-                        .map(|t| Heard::new(&scene, &played[t], t, snr, 16))
-                        .collect::<Result<Vec<_>, _>>()?;
-                    trial::run(&scene, &heard)
-                })
-                .collect::<Result<Vec<_>, _>>()?;
-            eprintln!("seed {seed} done: {} of {}", done.fetch_add(1, Ordering::Relaxed) + 1, options.seeds);
-            Ok(trials)
-        })
-        .collect::<Result<_, quorate::Error>>()?;
-    for takes in [1, 3] {
-        println!("\n{takes} take(s): mean wrong bytes of {BYTES}; shares of trials");
-        println!(
-            "  SNR trials |  edges   soft  exact | block claim wrong | progr estab wrong | BER ours  miss  lost | bound: hard  soft exact block BER"
-        );
-        for (i, snr) in options.points.iter().enumerate() {
-            let mut sum = Tally::default();
-            for row in &rows {
-                sum.add(if takes == 1 { &row[i].single } else { &row[i].three });
+            let mut row = Vec::new();
+            let mut played: Vec<Played> = Vec::new();
+            for (i, point) in ladder.points.iter().enumerate() {
+                if i == 0 || ladder.points[i - 1].knobs != point.knobs {
+                    played = (0..TAKES).map(|t| Played::new(&scene, &point.knobs, t)).collect();
+                }
+                row.push(trial::run(&scene, &played, point)?);
             }
-            let n = sum.trials as f64;
-            let mean = |x: u64| x as f64 / n;
-            let b = sum.bound.unwrap_or_default();
-            println!(
-                "{snr:5.1} {:6} | {:6.1} {:6.1} {:6.1} | {:5.2} {:5.2} {:5} | {:5.2} {:5.2} {:5} | {:8.5} {:5.3} {:5.3} | {:11.1} {:5.1} {:5.1} {:5.2} {:8.5}",
-                sum.trials,
-                mean(sum.edges_wrong),
-                mean(sum.soft_wrong),
-                mean(sum.exact_wrong),
-                mean(sum.blocks_recovered),
-                mean(sum.blocks_claimed),
-                sum.blocks_claimed_wrong,
-                mean(sum.programs_recovered),
-                mean(sum.programs_established),
-                sum.established_wrong,
-                sum.bits_wrong as f64 / (sum.bits - sum.bits_lost).max(1) as f64,
-                sum.readings_missing as f64 / sum.readings as f64,
-                sum.bits_lost as f64 / sum.bits.max(1) as f64,
-                mean(b.hard_wrong),
-                mean(b.soft_wrong),
-                mean(b.exact_wrong),
-                mean(b.blocks_recovered),
-                b.bits_wrong as f64 / b.bits.max(1) as f64,
-            );
-        }
+            let done = done.fetch_add(1, Ordering::Relaxed) + 1;
+            eprintln!("{}: seed {seed} done, {done} of {}", ladder.id, options.seeds);
+            Ok(row)
+        })
+        .collect::<Result<_>>()?;
+    let mut sums = vec![Trial::default(); ladder.points.len()];
+    for row in &rows {
+        sums.iter_mut().zip(row).for_each(|(sum, trial)| sum.add(trial));
     }
-    println!("\nreliability of single bits, all points");
-    println!("   |llr|      claimed   observed     bits    wrong");
-    let claims: Vec<Claim> = rows.iter().flatten().flat_map(|t| t.claims.iter().copied()).collect();
-    for bin in 0..16 {
-        let inside = |c: &&Claim| (c.llr as usize).min(15) == bin;
-        let (mut count, mut wrong, mut claimed) = (0u64, 0u64, 0.0);
-        for c in claims.iter().filter(inside) {
-            count += 1;
-            wrong += u64::from(c.wrong);
-            claimed += 1.0 / (1.0 + f64::from(c.llr).exp());
-        }
-        let n = count.max(1) as f64;
-        println!("{bin:5}+   {:10.7} {:10.7} {count:8} {wrong:8}", claimed / n, wrong as f64 / n);
-    }
-    Ok(())
+    Ok(sums)
+}
+
+/// The bound on the deck of the core ladder every half dB.
+fn bound_curve(options: &Options) -> Vec<(f64, Trial)> {
+    let steps: Vec<f64> = (0..=26).map(|i| -13.0 + 0.5 * f64::from(i)).collect();
+    let rows: Vec<Vec<Trial>> = (options.seed..options.seed + options.seeds)
+        .into_par_iter()
+        .map(|seed| {
+            let scene = Scene::new(seed);
+            let played: Vec<Played> = (0..TAKES).map(|t| Played::new(&scene, &study(), t)).collect();
+            steps.iter().map(|&snr| trial::bound_alone(&scene, &played, snr)).collect()
+        })
+        .collect();
+    let sum = |i: usize| {
+        let mut sum = Trial::default();
+        rows.iter().for_each(|row| sum.add(&row[i]));
+        sum
+    };
+    steps.iter().enumerate().map(|(i, &snr)| (snr, sum(i))).collect()
 }

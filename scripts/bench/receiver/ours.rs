@@ -1,6 +1,6 @@
 //! The program's own way, from samples to verdict.
 
-use super::scene::{BYTES, COPIES, Scene, TAKES, WIDTH};
+use super::scene::{BYTES, COPIES, DATA, Scene, WIDTH};
 use quorate::confidence::{ESTABLISHED_BELOW, Level, decide};
 use quorate::consensus::{self, Block, TakeReadings};
 use quorate::correction::{ParityXor, most_probable};
@@ -31,23 +31,56 @@ pub fn receive(samples: Vec<f32>, rate: f64, take: usize) -> Result<Received, Er
     })
 }
 
+/// The same take once more: judging uses it up.
+pub fn again(take: &Received) -> Received {
+    Received {
+        path: take.path.clone(),
+        sha256: take.sha256.clone(),
+        samples_blake3: take.samples_blake3.clone(),
+        duration_s: take.duration_s,
+        sample_rate: take.sample_rate,
+        channel: take.channel,
+        channels: take.channels,
+        levels: Vec::new(),
+        notes: Vec::new(),
+        reception: take.reception.clone(),
+        same_as: None,
+    }
+}
+
 /// The data block as the program sees it.
 #[derive(Clone, Debug, Default)]
 pub struct Judged {
     /// Wrong bytes of 501 by the sum of soft bits alone, and after the checks.
     pub soft_wrong: usize,
     pub exact_wrong: usize,
-    /// The block by itself: every byte right; said to be under 1 in 10^6 wrong; said so and wrong.
+    /// The data block by itself: every byte of the most probable word is right.
     pub recovered: bool,
-    pub claimed: bool,
-    pub claimed_wrong: bool,
+    /// What is claimed of the data block.
+    pub block: Option<Claimed>,
     /// The program, header and all.
     pub program_recovered: bool,
     pub program_established: bool,
     pub established_wrong: bool,
-    /// Soft bits of every copy and take expected; empty where there was no reading.
+    /// Soft bits of every copy and take expected; empty where there was no reading. Then their sum.
     pub votes: Vec<Vec<Llr>>,
     pub total: Vec<Llr>,
+}
+
+#[derive(Clone, Debug)]
+pub struct Claimed {
+    pub p_wrong: f64,
+    /// True if any byte of the payload is wrong.
+    pub wrong: bool,
+    /// Soft bits after the checks.
+    pub posterior: Vec<Llr>,
+}
+
+impl Claimed {
+    /// Said to be wrong in less than one case in a million.
+    pub fn is_established(&self) -> bool {
+        self.p_wrong < ESTABLISHED_BELOW
+    }
 }
 
 /// Judges some takes of a tape. `from_s` is where the data block begins in the first of them.
@@ -56,23 +89,18 @@ pub fn judge(scene: &Scene, takes: Vec<Received>, from_s: f64) -> Result<Judged,
     let count = takes.len();
     let intake = Intake { received: takes, skipped: Vec::new() };
     let (readings, _) = intake.readings(&format);
-    let mut out = Judged {
-        soft_wrong: BYTES,
-        exact_wrong: BYTES,
-        votes: vec![Vec::new(); COPIES * count.min(TAKES)],
-        ..Judged::default()
-    };
+    let mut out =
+        Judged { soft_wrong: BYTES, exact_wrong: BYTES, votes: vec![Vec::new(); COPIES * count], ..Judged::default() };
     if let Some(block) = data_block(&readings, from_s) {
         let total = block.total(|_| 1.0);
         out.soft_wrong = wrong_bytes(scene, total.iter().map(|l| (!l.is_lost()).then(|| l.bit())));
         if let Some(word) = most_probable(&ParityXor { bytes: block.bytes }, &total) {
             out.exact_wrong = wrong_bytes(scene, word.bits.iter().map(|&b| Some(b)));
         }
-        out.recovered = out.exact_wrong == 0 && block.bytes == BYTES;
+        out.recovered = out.exact_wrong == 0;
         let decided = decide(&format, &block, &total)?;
-        out.claimed = decided.p_wrong < ESTABLISHED_BELOW;
-        let right = decided.bytes.len() == BYTES && decided.bytes[..BYTES - 1] == scene.program.bytes[..];
-        out.claimed_wrong = out.claimed && !right;
+        let wrong = decided.bytes.len() != BYTES || decided.bytes[..BYTES - 1] != scene.program.bytes[..];
+        out.block = Some(Claimed { p_wrong: decided.p_wrong, wrong, posterior: decided.posterior });
         for vote in &block.votes {
             if let Some(slot) = out.votes.get_mut(vote.take * COPIES + vote.copy) {
                 *slot = vote.bits.clone();
@@ -84,9 +112,9 @@ pub fn judge(scene: &Scene, takes: Vec<Received>, from_s: f64) -> Result<Judged,
         Ok(outcome) => {
             for (verdict, recovered) in outcome.verdict.programs.iter().zip(&outcome.programs) {
                 let program = &recovered.program;
-                // A program without a header has no name or address to be wrong about.
                 let named = program.load_address == scene.program.load_address
                     && program.name.trim_ascii_end() == scene.program.name;
+                // A program without a header has no name or address to be wrong about.
                 let right = program.bytes == scene.program.bytes && (named || program.name.is_empty());
                 out.program_recovered |= right && named;
                 if verdict.verdict == Level::Established {
@@ -117,8 +145,9 @@ fn data_block(readings: &[TakeReadings], from_s: f64) -> Option<Block> {
 
 /// Bytes of the data block that differ in a bit of their value or are missing.
 pub fn wrong_bytes(scene: &Scene, bits: impl Iterator<Item = Option<bool>>) -> usize {
+    let truth = &scene.blocks[DATA].bits;
     let mut bits: Vec<Option<bool>> = bits.collect();
-    bits.resize(scene.bits.len(), None);
+    bits.resize(truth.len(), None);
     let differs = |(a, b): (&[Option<bool>], &[bool])| a[..8].iter().zip(&b[..8]).any(|(a, b)| *a != Some(*b));
-    bits.chunks(WIDTH).zip(scene.bits.chunks(WIDTH)).filter(|&(a, b)| differs((a, b))).count()
+    bits.chunks(WIDTH).zip(truth.chunks(WIDTH)).filter(|&(a, b)| differs((a, b))).count()
 }

@@ -18,33 +18,31 @@ pub const TAKES: usize = 3;
 const BYTE_SYMBOLS: usize = 20;
 const MARKER: usize = 2;
 const SYNC: usize = 9;
+const LEADER_S: f64 = 2.0;
+
+/// The header and the data block, in the order of the tape.
+pub const BLOCKS: usize = 2;
+pub const DATA: usize = 1;
 
 /// A header and a data block of random bytes, both with a leader of 2 s.
 pub struct Scene {
     pub seed: u64,
     pub program: Program,
     pub tape: Vec<Pulse>,
-    /// The data block with its check byte, as bits on tape.
+    pub blocks: [TrueBlock; BLOCKS],
+}
+
+/// A block as it was written.
+pub struct TrueBlock {
+    /// Payload and check byte, as bits on tape.
     pub bits: Vec<bool>,
-    /// Pulse at which byte 0 of each copy of the data block begins.
+    /// Pulse at which byte 0 of each copy begins.
     copy_at: [usize; COPIES],
 }
 
-impl Scene {
-    pub fn new(seed: u64) -> Scene {
-        let mut random = ChaCha8Rng::seed_from_u64(seed);
-        let bytes: Vec<u8> = (0..PAYLOAD).map(|_| random.random()).collect();
-        let program =
-            Program { kind: Kind::Code, name: b"RING LOG".to_vec(), load_address: Some(0xc000), bytes: bytes.clone() };
-        let file = TapeFile { header_leader_s: 2.0, gap_s: 0.5, ..TapeFile::usual(program.clone()) };
-        let blocks = file.blocks();
-        let (grammar, layout) = (twin_copy::grammar(), twin_copy::layout());
-        let leader = (file.data_leader_s / grammar.symbols[grammar.leader].cycle).round() as usize;
-        let first = blocks[0].len() + leader + SYNC * BYTE_SYMBOLS;
-        let copy = (SYNC + BYTES) * BYTE_SYMBOLS + layout.end.len() + layout.between;
-        let check = bytes.iter().fold(0, |x, b| x ^ b);
-        let bits = bytes.iter().chain([&check]).flat_map(|&b| twin_copy::byte_bits(b)).collect();
-        Scene { seed, program, tape: twin_copy::write(&[file]), bits, copy_at: [first, first + copy] }
+impl TrueBlock {
+    pub fn bytes(&self) -> usize {
+        self.bits.len() / WIDTH
     }
 
     /// The pulse at which a bit of a copy begins.
@@ -56,14 +54,44 @@ impl Scene {
     pub fn copy_pulse(&self, copy: usize) -> usize {
         self.copy_at[copy]
     }
+}
 
-    /// The same tape with every second bit of the data block turned over: even ones or odd ones.
+impl Scene {
+    pub fn new(seed: u64) -> Scene {
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let bytes = (0..PAYLOAD).map(|_| random.random()).collect();
+        let program = Program { kind: Kind::Code, name: b"RING LOG".to_vec(), load_address: Some(0xc000), bytes };
+        let file = TapeFile {
+            header_leader_s: LEADER_S,
+            data_leader_s: LEADER_S,
+            gap_s: 0.5,
+            ..TapeFile::usual(program.clone())
+        };
+        let (grammar, layout) = (twin_copy::grammar(), twin_copy::layout());
+        let leader = (LEADER_S / grammar.symbols[grammar.leader].cycle).round() as usize;
+        let payloads = file.payloads();
+        let mut from = 0;
+        let blocks = [0, DATA].map(|i| {
+            let payload = &payloads[i];
+            let check = payload.iter().fold(0, |x, b| x ^ b);
+            let first = from + leader + SYNC * BYTE_SYMBOLS;
+            let copy = (SYNC + payload.len() + 1) * BYTE_SYMBOLS + layout.end.len() + layout.between;
+            from += file.blocks()[i].len();
+            let bits = payload.iter().chain([&check]).flat_map(|&b| twin_copy::byte_bits(b)).collect();
+            TrueBlock { bits, copy_at: [first, first + copy] }
+        });
+        Scene { seed, program, tape: twin_copy::write(&[file]), blocks }
+    }
+
+    /// The same tape with every second bit of the blocks turned over: even ones or odd ones.
     pub fn turned(&self, odd: bool) -> Vec<Pulse> {
         let mut tape = self.tape.clone();
-        for copy in 0..COPIES {
-            for bit in (usize::from(odd)..self.bits.len()).step_by(2) {
-                let at = self.pulse(copy, bit);
-                tape.swap(at, at + 1);
+        for block in &self.blocks {
+            for copy in 0..COPIES {
+                for bit in (usize::from(odd)..block.bits.len()).step_by(2) {
+                    let at = block.pulse(copy, bit);
+                    tape.swap(at, at + 1);
+                }
             }
         }
         tape

@@ -1,0 +1,309 @@
+//! Whole tapes through the whole line, held against what was written on them. The takes are simulated; the recipe of
+//! each is in `tests/recipes`, and what a test adds to it stands in the test.
+
+mod support;
+
+use quorate::channel::Recipe;
+use quorate::confidence::Level;
+use quorate::export::pulse_image;
+use quorate::recovery::{self, Outcome};
+use quorate::tape::TwinCopy;
+use quorate::{Error, capture::write::write_wav16};
+use serde_json::{Value, json};
+use std::path::PathBuf;
+use support::{Takes, fault, faults, recipe, recover, wrongly_established};
+
+/// One file of the tape holds this block: its place on the tape in seconds, leader included.
+struct Copy {
+    from: f64,
+    to: f64,
+}
+
+/// A sync byte lasts 9568 µs like every other (formats.md: long + medium + 9·(short + medium)).
+const BYTE_S: f64 = 9568e-6;
+/// Nine sync bytes stand before each copy.
+const SYNC_S: f64 = 9.0 * BYTE_S;
+
+/// The copies of a block with a leader of `leader_s`, from the layout in formats.md: sync and payload and check byte and
+/// end marker, about 79 shorts, the same again, about 78 shorts.
+fn copies(block_s: (f64, f64), leader_s: f64) -> [Copy; 2] {
+    const SHORT_S: f64 = 390e-6;
+    let (from, to) = (block_s.0 + leader_s, block_s.1 - 78.0 * SHORT_S);
+    let length = (to - from - 79.0 * SHORT_S) / 2.0;
+    [Copy { from, to: from + length }, Copy { from: to - length, to }]
+}
+
+/// Sets a knob of the whole deck.
+fn deck(recipe: &mut Recipe, knob: &str, value: Value) {
+    recipe.deck.insert(knob.into(), value);
+}
+
+/// Recovers the takes of a recipe and says what is wrong with the result.
+fn faults_of(recipe: &Recipe) -> Vec<String> {
+    let takes = Takes::make(recipe);
+    faults(&takes.recover(), &takes.truth)
+}
+
+/// Every program of these seeds is established and right.
+fn every_seed(name: &str, seeds: impl Iterator<Item = u64>) {
+    let mut bad = Vec::new();
+    for seed in seeds {
+        let recipe = Recipe { seed, ..recipe(name) };
+        bad.extend(faults_of(&recipe).into_iter().map(|fault| format!("seed {seed}: {fault}")));
+    }
+    assert!(bad.is_empty(), "{name}:\n{}", bad.join("\n"));
+}
+
+/// 12 dB, two shared and two own dropouts a second of up to 12 ms.
+#[test]
+fn dropouts_of_the_tape_and_of_each_take_are_mended() {
+    every_seed("dropouts.json", 1..=6);
+}
+
+/// The same at full length: `scripts/acceptance`.
+#[test]
+#[ignore = "takes minutes: scripts/acceptance runs it"]
+fn dropouts_are_mended_with_fifty_seeds() {
+    every_seed("dropouts.json", 1..=50);
+}
+
+/// Every block in turn, either copy, in all three takes.
+#[test]
+fn a_copy_that_is_erased_in_every_take_is_replaced_by_the_other() {
+    for copy in 0..2 {
+        let mut recipe = recipe("two-programs.json");
+        let truth = recipe.prepare(&support::recipes()).unwrap().truth;
+        let mut lost = Vec::new();
+        for (program, file) in truth.programs.iter().zip(&recipe.files) {
+            for (block, leader) in program.blocks_s.iter().zip([file.header_leader_s, file.data_leader_s]) {
+                let Copy { from, to } = copies(*block, leader)[copy];
+                lost.push((from, to));
+            }
+        }
+        deck(&mut recipe, "lost_s", json!(lost));
+        assert_eq!(faults_of(&recipe), [""; 0], "copy {} of every block erased", copy + 1);
+    }
+}
+
+#[test]
+fn a_copy_without_its_sync_bytes_is_still_read() {
+    for copy in 0..2 {
+        let mut recipe = recipe("two-programs.json");
+        let truth = recipe.prepare(&support::recipes()).unwrap().truth;
+        let mut lost = Vec::new();
+        for (program, file) in truth.programs.iter().zip(&recipe.files) {
+            for (block, leader) in program.blocks_s.iter().zip([file.header_leader_s, file.data_leader_s]) {
+                let from = copies(*block, leader)[copy].from;
+                lost.push((from, from + SYNC_S));
+            }
+        }
+        deck(&mut recipe, "lost_s", json!(lost));
+        assert_eq!(faults_of(&recipe), [""; 0], "sync of copy {} of every block destroyed", copy + 1);
+    }
+}
+
+/// In the header, in the first and in the second copy of the data.
+#[test]
+fn a_first_take_that_begins_in_the_middle_of_a_program_is_of_use() {
+    let whole = recipe("two-programs.json");
+    let truth = whole.prepare(&support::recipes()).unwrap().truth;
+    let [header, data] = truth.programs[0].blocks_s[..] else { panic!("a header and one data block") };
+    for block in [header, data] {
+        for share in [0.45, 0.85] {
+            let mut recipe = whole.clone();
+            let start = block.0 + share * (block.1 - block.0);
+            recipe.takes[0].knobs.insert("start_s".into(), json!(start));
+            assert_eq!(faults_of(&recipe), [""; 0], "first take begins at {start:.2} s");
+        }
+    }
+}
+
+/// Half a second in every 1.5 s, at another place in each take: every piece of tape is heard by two of three.
+#[test]
+fn takes_that_lose_a_third_of_the_tape_each_fill_in_for_one_another() {
+    every_seed("lost-thirds.json", 1..=2);
+}
+
+/// −7 %, +6 % and 0 %, with a wow of 1.2 % rms.
+#[test]
+fn takes_of_different_speed_with_wow_agree() {
+    every_seed("speeds.json", 1..=3);
+}
+
+#[test]
+fn a_checksum_that_was_written_wrong_is_told_not_mended() {
+    for fault_bits in [0x01, 0x44, 0xff] {
+        let mut recipe = recipe("two-programs.json");
+        recipe.files[0].checksum_fault = fault_bits;
+        let takes = Takes::make(&recipe);
+        let outcome = takes.recover();
+        assert_eq!(fault(&outcome, &takes.truth.programs[0], Level::Supported), None, "fault {fault_bits:#x}");
+        assert_eq!(fault(&outcome, &takes.truth.programs[1], Level::Established), None);
+        let verdict = &outcome.verdict.programs[0];
+        assert!(verdict.notes.iter().any(|n| n.contains("checksum")), "not explained: {:?}", verdict.notes);
+        assert!(verdict.obstacles.iter().any(|n| n.contains("checksum")), "no obstacle: {:?}", verdict.obstacles);
+    }
+}
+
+/// The second differs from the first in one bit (and so in its check byte), or in most bytes.
+#[test]
+fn programs_of_one_name_with_different_bytes_stay_two() {
+    let first = std::fs::read(support::recipes().join("../../corpus/marsh-station/programs/tide-clock.prg")).unwrap();
+    let hex = |bytes: &[u8]| bytes.iter().map(|b| format!("{b:02x}")).collect::<String>();
+    let one_bit: Vec<u8> = first[2..].iter().enumerate().map(|(i, b)| b ^ u8::from(i == 100)).collect();
+    let other: Vec<u8> = first[2..].iter().rev().map(|b| b.wrapping_mul(3)).collect();
+    for second in [one_bit, other] {
+        let mut recipe = recipe("two-programs.json");
+        recipe.files[1] = recipe.files[0].clone();
+        recipe.files[1].path = None;
+        recipe.files[1].hex = Some(hex(&second));
+        recipe.files[1].load_address = Some(0xc000);
+        assert_eq!(faults_of(&recipe), [""; 0]);
+    }
+}
+
+#[test]
+fn a_take_of_another_tape_is_recognised_and_listed_apart() {
+    let ours = recipe("two-programs.json");
+    let mut theirs = recipe("two-programs.json");
+    theirs.seed += 1;
+    theirs.files.truncate(1);
+    theirs.files[0].path = Some("../../corpus/marsh-station/programs/tide-table.prg".into());
+    theirs.files[0].name = "TIDE TABLE".into();
+    theirs.files[0].kind = quorate::tape::Kind::Basic;
+    theirs.takes.truncate(1);
+    theirs.takes[0].name = "stray".into();
+    let (ours, theirs) = (Takes::make(&ours), Takes::make(&theirs));
+    let outcome = recover(&[&ours.paths[..], &theirs.paths[..]].concat());
+    for program in ours.truth.programs.iter().chain(&theirs.truth.programs) {
+        assert_eq!(fault(&outcome, program, Level::Established), None);
+    }
+    let verdict = &outcome.verdict;
+    assert_eq!(verdict.programs.len(), 3);
+    let stray = verdict.takes.iter().find(|t| t.file == "stray.wav").unwrap();
+    let tapes: Vec<_> = verdict.takes.iter().filter(|t| t.id != stray.id).map(|t| t.tape).collect();
+    assert!(stray.tape.is_some() && tapes.iter().all(|t| t.is_some() && *t == tapes[0] && *t != stray.tape));
+    let table = verdict.programs.iter().find(|p| p.name.trim_end() == "TIDE TABLE").unwrap();
+    assert_eq!((Some(table.tape), &table.takes), (stray.tape, &vec![stray.id.clone()]));
+    assert!(table.notes.iter().any(|n| n.contains("tape")), "not told: {:?}", table.notes);
+}
+
+/// Version 1 as exported, and the same as version 0, where a single 00 stands for whatever is longer than 255 steps.
+#[test]
+fn pulse_images_serve_as_takes() {
+    let takes = Takes::make(&recipe("two-programs.json"));
+    let tape = recipe("two-programs.json").prepare(&support::recipes()).unwrap().tape;
+    let one = pulse_image::encode(&tape, pulse_image::CLOCK_50_HZ).unwrap();
+    let (head, mut pulses) = one.split_at(20);
+    let mut data = Vec::new();
+    while let [pulse, rest @ ..] = pulses {
+        data.push(*pulse);
+        pulses = if *pulse == 0 { &rest[3..] } else { rest };
+    }
+    let zero = [&head[..12], &[0; 4], &(data.len() as u32).to_le_bytes(), &data].concat();
+    for (version, image) in [(1, one), (0, zero)] {
+        let path = takes.folder.path().join(format!("image-{version}.tap"));
+        std::fs::write(&path, image).unwrap();
+        assert_eq!(faults(&recover(&[path.clone()]), &takes.truth), [""; 0], "version {version} alone");
+        let with_audio = recover(&[path, takes.paths[0].clone()]);
+        assert_eq!(faults(&with_audio, &takes.truth), [""; 0], "version {version} beside an audio take");
+    }
+}
+
+#[test]
+fn an_adapters_square_wave_gives_the_same_bytes_as_an_analogue_capture() {
+    let takes = Takes::make(&recipe("adapter-and-analogue.json"));
+    for path in &takes.paths {
+        assert_eq!(faults(&recover(std::slice::from_ref(path)), &takes.truth), [""; 0], "{}", path.display());
+    }
+    assert_eq!(faults(&takes.recover(), &takes.truth), [""; 0]);
+}
+
+#[test]
+fn threads_and_the_order_of_the_takes_change_nothing() {
+    let takes = Takes::make(&recipe("dropouts.json"));
+    let [a, b, c] = &takes.paths[..] else { panic!("three takes") };
+    let page = |outcome: &Outcome| serde_json::to_string(&outcome.verdict).unwrap();
+    let with = |threads: usize, paths: &[&PathBuf]| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+        let paths: Vec<PathBuf> = paths.iter().map(|p| PathBuf::clone(p)).collect();
+        page(&pool.install(|| recover(&paths)))
+    };
+    let first = with(1, &[a, b, c]);
+    assert_eq!(with(4, &[a, b, c]), first, "four threads");
+    for order in [[a, c, b], [b, a, c], [b, c, a], [c, a, b], [c, b, a]] {
+        assert_eq!(with(4, &order), first, "order {order:?}");
+    }
+}
+
+/// Silence, noise and three kinds of music: no program, exit code 5.
+#[test]
+fn what_holds_no_data_is_no_program() {
+    const RATE: u32 = 44_100;
+    let folder = tempfile::tempdir().unwrap();
+    let mut state = 1986u64;
+    let mut noise = || {
+        // xorshift (Marsaglia 2003)
+        state ^= state << 13;
+        state ^= state >> 7;
+        state ^= state << 17;
+        (state >> 40) as f64 / f64::from(1 << 23) - 1.0
+    };
+    let tone = |hz: f64, t: f64| (std::f64::consts::TAU * hz * t).sin();
+    let note =
+        |t: f64, step: f64| 220.0 * 2f64.powf(f64::from([0, 4, 7, 12, 9, 5, 2, 11][(t / step) as usize % 8]) / 12.0);
+    let sounds: [(&str, Box<dyn FnMut(f64) -> f64>); 5] = [
+        ("silence", Box::new(|_| 0.0)),
+        ("noise", Box::new(move |_| 0.3 * noise())),
+        ("melody", Box::new(move |t| 0.4 * (tone(note(t, 0.25), t) + 0.5 * tone(3.0 * note(t, 0.25), t)))),
+        ("high melody", Box::new(move |t| 0.5 * tone(9.0 * note(t, 0.6), t).signum())),
+        ("whistle", Box::new(move |t| 0.5 * tone(2564.0, t))),
+    ];
+    for (name, mut sound) in sounds {
+        let path = folder.path().join(format!("{name}.wav"));
+        let samples: Vec<i16> =
+            (0..20 * RATE).map(|n| (32767.0 * sound(f64::from(n) / f64::from(RATE))) as i16).collect();
+        write_wav16(&path, RATE, 1, &samples).unwrap();
+        let result = recovery::recover(&[path], &TwinCopy::default(), &|_, _| ());
+        match result {
+            Err(error @ Error::NoData(_)) => assert_eq!(error.exit_code(), 5),
+            Err(error) => panic!("{name}: {error}"),
+            Ok(outcome) => {
+                panic!("{name}: {:?}", outcome.verdict.programs.iter().map(support::say).collect::<Vec<_>>())
+            }
+        }
+    }
+}
+
+#[test]
+fn a_bad_take_among_good_ones_is_named_and_left_out() {
+    let takes = Takes::make(&recipe("two-programs.json"));
+    let bad = takes.folder.path().join("notes.txt");
+    std::fs::write(&bad, "NETS UP TWO HOURS BEFORE HIGH WATER").unwrap();
+    let outcome = recover(&[&takes.paths[..2], &[bad, takes.folder.path().join("missing.wav")]].concat());
+    assert_eq!(faults(&outcome, &takes.truth), [""; 0]);
+    for file in ["notes.txt", "missing.wav"] {
+        let take = outcome.verdict.takes.iter().find(|t| t.file == file).expect("named");
+        assert!(!take.used && take.note.as_ref().is_some_and(|n| n.contains(file)), "{:?}", take.note);
+    }
+}
+
+/// From silence to noise louder than the data: whatever is recovered, nothing wrong is called established.
+#[test]
+fn nothing_that_is_established_is_wrong() {
+    let mut established = [0, 0];
+    for (i, snr) in [-6, -3, 0, 3].into_iter().enumerate() {
+        let mut recipe = Recipe { seed: 100 + i as u64, ..recipe("dropouts.json") };
+        deck(&mut recipe, "snr_db", json!(snr));
+        deck(&mut recipe, "dropout_max_ms", json!(40));
+        let takes = Takes::make(&recipe);
+        for paths in [&takes.paths[..1], &takes.paths[..]] {
+            let Ok(outcome) = recovery::recover(paths, &TwinCopy::default(), &|_, _| ()) else { continue };
+            assert_eq!(wrongly_established(&outcome, &takes.truth), [""; 0], "at {snr} dB, {} takes", paths.len());
+            let sound = outcome.verdict.programs.iter().filter(|p| p.verdict == Level::Established).count();
+            established[usize::from(sound > 0)] += 1;
+        }
+    }
+    // the range must reach from what can be established to what cannot
+    assert!(established.iter().all(|&n| n > 0), "{established:?}");
+}
