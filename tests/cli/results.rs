@@ -151,3 +151,22 @@ fn the_run_record_holds_dates_defaults_and_hashes() {
     let verdict = std::fs::read_to_string(out.join("verdict.json")).unwrap();
     assert!(!verdict.contains(&started[..10]));
 }
+
+#[test]
+#[ignore = "fails: headers differ in 21 of 192 bytes at most, and the matching takes two of different tapes for one"]
+fn takes_of_two_tapes_are_told_apart() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().join("out");
+    let takes = [marsh().takes.clone(), misprint().takes.clone()].concat();
+    let output = recover(&takes, &out, &["--threads", "2"]);
+    let shown = stdout(&output);
+    let found = verdict(&out);
+    let of = |tape: u64| -> Vec<&str> {
+        let programs = found["programs"].as_array().unwrap().iter().filter(|p| p["tape"] == tape);
+        programs.map(|p| p["name"].as_str().unwrap()).collect()
+    };
+    let (one, other) = (of(1), of(2));
+    let (marsh, misprint) = (vec!["TIDE TABLE", "CLOCK", "RING LOG"], vec!["WADERS"]);
+    assert!((one == marsh && other == misprint) || (one == misprint && other == marsh), "{shown}");
+    assert!(shown.contains("Tape 1 of 2, heard by take-") && shown.contains("Tape 2 of 2, heard by take-"), "{shown}");
+}
