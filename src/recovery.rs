@@ -83,7 +83,16 @@ fn decide_tape(
     let mut decided = Vec::with_capacity(out.len());
     for (block, refused) in out {
         rejected.extend(refused);
-        if block.block.votes.is_empty() || block.block.bytes < 2 {
+        if block.block.bytes < 2 {
+            rejected.extend(block.block.votes.iter().map(|v| Rejected {
+                take: v.take,
+                reading: v.reading,
+                code: "too-short",
+                reason: "Only a check byte was heard.".into(),
+            }));
+            continue;
+        }
+        if block.block.votes.is_empty() {
             continue;
         }
         decided.push(block);

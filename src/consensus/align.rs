@@ -1,6 +1,6 @@
 //! Lays every reading on its block bit by bit, settles the block's length and adds the evidence.
 
-use super::matching::find_lag;
+use super::matching::lag_of;
 use super::similarity::best_lag;
 use super::{Rejected, Sighting, TakeReadings};
 use crate::Llr;
@@ -75,7 +75,7 @@ pub fn align(
         }
     }
     let of = |p: &Piece| &takes[p.take].readings[p.reading].bits;
-    place_unframed(&mut pieces, &of, bits);
+    place_unframed(&mut pieces, takes, bits);
     mend_slips(&mut pieces, &of, bits);
     let (bytes, length_known) = length(takes, &pieces, announced);
     let mut votes = Vec::new();
@@ -112,23 +112,25 @@ pub fn align(
 }
 
 /// Readings without a sync sequence are laid where their content fits a framed one; if none is framed, on the longest.
-fn place_unframed<'a>(pieces: &mut Vec<Piece>, of: &dyn Fn(&Piece) -> &'a Vec<Llr>, bits: usize) {
+fn place_unframed(pieces: &mut [Piece], takes: &[TakeReadings], bits: usize) {
+    let of = |p: &Piece| &takes[p.take].readings[p.reading];
+    let sure = |p: &Piece| of(p).bits.iter().filter(|l| l.0.abs() > 3.0).count();
     let lead = (0..pieces.len())
-        .max_by_key(|&i| (pieces[i].framed, of(&pieces[i]).iter().filter(|l| l.0.abs() > 3.0).count(), usize::MAX - i));
+        .max_by_key(|&i| (pieces[i].framed, of(&pieces[i]).end.is_some(), sure(&pieces[i]), usize::MAX - i));
     let Some(lead) = lead else { return };
-    let reference = of(&pieces[lead]).clone();
+    let (reference, framed) = (of(&pieces[lead]), pieces[lead].framed);
     let mut least = 0;
     for (i, piece) in pieces.iter_mut().enumerate() {
         if piece.framed || i == lead {
             continue;
         }
-        if let Some((lag, _)) = find_lag(&reference, of(piece), bits) {
+        if let Some((lag, _)) = lag_of(reference, &takes[piece.take].readings[piece.reading], bits) {
             piece.stretches.iter_mut().for_each(|s| s.2 += lag);
             least = least.min(lag);
         }
     }
     // nothing framed: the earliest byte anyone heard is byte 0
-    if !pieces[lead].framed && least < 0 {
+    if !framed && least < 0 {
         pieces.iter_mut().for_each(|p| p.stretches.iter_mut().for_each(|s| s.2 -= least));
     }
 }

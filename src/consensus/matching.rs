@@ -183,12 +183,30 @@ fn same(x: &Reading, y: &Reading, bits: usize) -> Option<(f64, f64)> {
             return None;
         }
     }
-    let (lag, s) = find_lag(&x.bits, &y.bits, bits)?;
+    let (lag, s) = lag_of(x, y, bits)?;
     s.is_same().then(|| (s.against_random, lag as f64 * seconds_per_byte(x)))
 }
 
 fn seconds_per_byte(r: &Reading) -> f64 {
     (r.to_s() - r.from_s()) / r.bytes().max(1) as f64
+}
+
+/// How many bytes into `x` the first byte of `y` lies: by their ends where both heard the block end (a tail of
+/// nothing but spaces fits in many places), else by content.
+pub fn lag_of(x: &Reading, y: &Reading, bits: usize) -> Option<(i64, Similarity)> {
+    if x.end.is_some() && y.end.is_some() {
+        let lag = x.bytes() as i64 - y.bytes() as i64;
+        let (a, b) = if lag >= 0 {
+            (&x.bits[lag as usize * bits..], &y.bits[..])
+        } else {
+            (&x.bits[..], &y.bits[-lag as usize * bits..])
+        };
+        let s = Similarity::of(a, b);
+        if s.is_same() {
+            return Some((lag, s));
+        }
+    }
+    find_lag(&x.bits, &y.bits, bits)
 }
 
 /// How many bytes into `x` the first byte of `y` lies (negative: before it), tried with the surest stretch of each.

@@ -21,6 +21,10 @@ const LONGEST_BETWEEN_S: f64 = 0.7;
 pub fn sightings(take: usize, readings: &TakeReadings, copies: usize) -> Vec<Sighting> {
     let mut out: Vec<Sighting> = Vec::new();
     for (i, reading) in readings.readings.iter().enumerate() {
+        // one that was rejected has no bytes left
+        if reading.bytes() == 0 {
+            continue;
+        }
         let (from_s, to_s) = (reading.from_s() * readings.speed, reading.to_s() * readings.speed);
         let joined = out.last_mut().filter(|last| {
             let previous = last.readings[last.readings.len() - 1].1;

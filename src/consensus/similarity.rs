@@ -13,9 +13,9 @@ pub struct Similarity {
 }
 
 /// Share of bits that differ between two blocks that are merely alike.
-const ALIKE_DIFFERS: f32 = 0.04;
+const ALIKE_DIFFERS: f32 = 0.01;
 /// No pair of soft bits counts as more certain than this: one lie must not outweigh a thousand truths.
-const TEMPER: f32 = 4.0;
+const TEMPER: f32 = 7.0;
 
 impl Similarity {
     /// Of two runs that begin at the same bit.
@@ -27,7 +27,7 @@ impl Similarity {
             }
             let (p, q) = (0.5 * (0.5 * x.0.clamp(-TEMPER, TEMPER)).tanh(), (0.5 * y.0.clamp(-TEMPER, TEMPER)).tanh());
             // P(same) = 1/2 + 2 (p - 1/2)(q - 1/2)
-            let same = 0.5 + p * q;
+            let same = 0.5 + 2.0 * p * q;
             out.against_random += f64::from((2.0 * same).ln());
             out.against_alike += f64::from((same / ((1.0 - ALIKE_DIFFERS) * same + ALIKE_DIFFERS * (1.0 - same))).ln());
             out.seen += 1;
