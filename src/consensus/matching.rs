@@ -49,10 +49,39 @@ pub fn group(takes: &[TakeReadings], sightings: &[Vec<Sighting>], bits: usize) -
             tape.takes.push(take);
         }
         tape.takes.sort_unstable();
+        rejoin(takes, &mut tape, bits);
         tapes.push(tape);
     }
     tapes.sort_by_key(|t| (std::cmp::Reverse(t.takes.len()), t.takes[0]));
     Grouping { tapes }
+}
+
+/// Blocks that nobody framed may be parts of a block beside them, which a lost stretch cut off: they join it if their
+/// content is the same.
+fn rejoin(takes: &[TakeReadings], tape: &mut Tape, bits: usize) {
+    let reading = |s: &Sighting, r: &(usize, usize)| &takes[s.take].readings[r.0];
+    for i in 0..tape.blocks.len() {
+        let pieces: Vec<&Reading> =
+            tape.blocks[i].iter().flat_map(|s| s.readings.iter().map(move |r| reading(s, r))).collect();
+        if pieces.is_empty() || pieces.iter().any(|r| r.copy.is_some()) {
+            continue;
+        }
+        let beside = [i.checked_sub(1), Some(i + 1), i.checked_sub(2), Some(i + 2)];
+        let home = beside.into_iter().flatten().filter(|&j| j < tape.blocks.len()).find(|&j| {
+            tape.blocks[j].iter().any(|s| {
+                s.readings.iter().any(|r| {
+                    let known = reading(s, r);
+                    let fits = |p: &&Reading| lag_of(known, p, bits).is_some_and(|(_, s)| s.is_same());
+                    known.copy.is_some() && pieces.iter().all(fits)
+                })
+            })
+        });
+        if let Some(j) = home {
+            let moved = std::mem::take(&mut tape.blocks[i]);
+            tape.blocks[j].extend(moved);
+        }
+    }
+    tape.blocks.retain(|b| !b.is_empty());
 }
 
 /// A pair that matches: block of the tape, sighting of the take, evidence.

@@ -215,8 +215,8 @@ fn least_squares(rows: &[&[f32]], y: &[f32], taps: usize) -> Option<Vec<f32>> {
     if n < taps * 2 {
         return None;
     }
-    for j in 0..taps {
-        gram[j] = rows.iter().map(|r| f64::from(r[0]) * f64::from(*r.get(j).unwrap_or(&0.0))).sum();
+    for (j, g) in gram.iter_mut().enumerate().take(taps) {
+        *g = rows.iter().map(|r| f64::from(r[0]) * f64::from(*r.get(j).unwrap_or(&0.0))).sum();
     }
     for i in 1..taps {
         for j in i..taps {

@@ -68,7 +68,7 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
         add(1.0);
     }
     // the sum is exact where it matters (small), the product bounds it where it is not
-    let p_wrong = doubt.min(1.0 - right + 1e-12).max(LEAST_P_WRONG).min(1.0);
+    let p_wrong = doubt.min(1.0 - right + 1e-12).clamp(LEAST_P_WRONG, 1.0);
     let members: Vec<usize> = assembly.header.iter().copied().chain(assembly.data.iter().map(|d| d.0)).collect();
     let mut notes = assembly.notes.clone();
     let mut obstacles = Vec::new();
@@ -83,7 +83,11 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
     if cut {
         obstacles.push("No take heard the end of the data: bytes may be missing.".into());
     }
+    // without its header nothing outside the block itself says how long it is: a slip of whole bytes can pass its checks
     let headless = assembly.header.is_none();
+    if headless {
+        obstacles.push("The header was not found, so nothing confirms where the data begins and ends.".into());
+    }
     let unframed = assembly.data.iter().any(|(i, _)| {
         let votes = &blocks[*i].block.votes;
         votes.iter().all(|v| takes[v.take].readings[v.reading].copy.is_none())
@@ -96,7 +100,7 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
         notes.push(text.clone());
         obstacles.push(text);
     }
-    let contradicted = wrong_checksum || assembly.announced.is_some_and(|n| n != bytes.len());
+    let contradicted = headless || wrong_checksum || assembly.announced.is_some_and(|n| n != bytes.len());
     let complete = !cut && !unframed && missing == 0 && !bytes.is_empty();
     let level = level(&classes, p_wrong, complete, contradicted);
     let count = |class: Class| classes.iter().filter(|&&c| c == class).count();
@@ -130,9 +134,6 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
         ));
     } else if level != Level::Established && p_wrong >= ESTABLISHED_BELOW {
         obstacles.push(format!("The chance of a wrong byte is {}.", score::chance(p_wrong)));
-    }
-    if headless && level == Level::Established {
-        notes.push("The bytes are established; what the header would say is not known.".into());
     }
     let advice = advice(level, blocks, &assembly, wrong_checksum, used.len());
     let places = used
