@@ -16,8 +16,8 @@ const COLUMNS: [Column; 3] =
 
 impl Formats {
     pub fn run(&self) -> Done {
-        let row = |format: &dyn Format| [format.id(), format.recording(), format.machines()].map(Cell::new).to_vec();
-        let rows = tape::formats().iter().map(|f| row(f.as_ref())).collect();
+        let row = |f: &dyn Format| [f.id(), f.recording(), f.machines()].map(Cell::new).to_vec();
+        let rows = tape::formats().iter().map(|format| row(format.as_ref())).collect();
         screen::say(&screen::look().headed(&COLUMNS, rows))?;
         Ok(0)
     }

@@ -20,18 +20,24 @@ struct Cli {
     command: Command,
 }
 
+/// Running text is one line each, and wrapped for the screen; the rest keeps within 78 columns.
 const AFTER_HELP: &str = "\
-A take is one recording of one side of a tape. Play the same side two or three times, record each play as a
-file, and give all of them: what one take lost, another has, and the tape holds every block twice.
+A take is one recording of one side of a tape. Play the same side two or three times, record each play as a file, and \
+give all of them: what one take lost, another has.
 
   quorate recover marsh-1.wav marsh-2.wav marsh-3.wav --out recovered
 
 Each command explains itself: quorate help recover
 
-Programs on old tapes may still be protected by copyright: the law where you live decides. Use your own tapes,
-or have permission.
+Programs on old tapes may still be protected by copyright: the law where you live decides. Use your own tapes, or have \
+permission.
 
-Exit codes: 0 done, 2 bad usage or unreadable input, 3 --fail-under not met, 4 output not written, 5 no data found.";
+Exit codes:
+  0  done, whatever the verdicts
+  2  bad usage, or input that can't be read
+  3  a verdict below --fail-under
+  4  an output could not be written
+  5  no data found on any take";
 
 #[derive(Subcommand)]
 enum Command {

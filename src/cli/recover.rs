@@ -53,23 +53,28 @@ The station's tide tables, from three plays of a tape of 1986:
   quorate recover marsh-1.wav marsh-2.wav marsh-3.wav --out recovered
 
 Verdicts:
-  established  every byte was read alike or singled out by the checks; the chance of a wrong byte is under
-               1 in a million, and no check contradicts
-  supported    the best reading is clear, but something keeps it from being established
-  open         bytes are missing or have rivals; they are in the files as best guesses
+  established  every byte was read alike or singled out by the checks, the
+               chance of a wrong byte is under 1 in a million, and no check
+               contradicts
+  supported    the best reading is clear, but something keeps it from being
+               established, and that is said
+  open         bytes are missing or have rivals; the files hold best guesses
 
 What is written to DIR:
-  verdict.json   everything, for other programs       summary.txt  the table on the screen
-  run.json       when and how, and hashes of all files
-  programs/      of each program: pNN.bin the bytes alone; .prg to load; .txt the listing of BASIC;
-                 .tap a pulse image and .wav a clean tape, to record on a new cassette for the real machine
+  summary.txt   what the screen shows
+  verdict.json  the same and more, for other programs
+  run.json      when and how, and a hash of every file
+  programs/     of each program: .prg to load, .txt the listing of BASIC, .tap
+                a pulse image, .wav a clean tape to record on a new cassette
+                for the real machine, and pNN.bin, the bytes alone
 
 The .wav files, like the tape itself, are loud and harsh: keep headphones low or off.
+
 Programs may be protected by copyright: the law where you live decides. Use your own tapes, or have permission.
 
-In a script:
+In a script; exit code 3 if any program is not established:
 
-  quorate recover side-a/*.flac --out recovered --quiet --json --fail-under established > verdict.json";
+  quorate recover a/*.flac --out a/out -q --json --fail-under established";
 
 #[derive(Clone, Copy, ValueEnum, Serialize)]
 #[serde(rename_all = "lowercase")]

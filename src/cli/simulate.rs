@@ -34,12 +34,17 @@ const AFTER_HELP: &str = "\
 A small recipe, marsh.json:
 
   { \"seed\": 7,
-    \"files\": [ { \"name\": \"TIDE TABLE\", \"kind\": \"basic\", \"path\": \"tide-table.prg\" } ],
+    \"files\": [ { \"name\": \"TIDE TABLE\", \"kind\": \"basic\",
+                 \"path\": \"tide-table.prg\" } ],
     \"deck\":  { \"wow_rms\": 0.002, \"shared_dropouts_per_s\": 0.3 },
-    \"takes\": [ { \"name\": \"marsh-1\" }, { \"name\": \"marsh-2\", \"knobs\": { \"snr_db\": 8 } } ] }
+    \"takes\": [ { \"name\": \"marsh-1\" },
+               { \"name\": \"marsh-2\", \"knobs\": { \"snr_db\": 8 } } ] }
 
   quorate simulate marsh.json --out marsh
   quorate recover marsh/marsh-1.flac marsh/marsh-2.flac --out recovered
+
+Every knob of deck and take, with its unit, stands in the documentation of quorate::channel::Knobs; truth.json lists \
+all of them with the values used.
 
 Data tones are loud and harsh: mind the volume before you play a take.";
 

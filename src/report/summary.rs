@@ -89,7 +89,9 @@ fn table(programs: &[&ProgramVerdict], look: Look) -> String {
 
 /// What keeps a program from being established, what would help, and what else is to be said of it.
 fn remarks(program: &ProgramVerdict, look: Look) -> String {
-    let notes: Vec<String> = program.notes.iter().filter(|n| !program.obstacles.contains(n)).cloned().collect();
+    // which tape it is on stands over the table
+    let said = |n: &String| program.obstacles.contains(n) || n.starts_with("On tape ");
+    let notes: Vec<String> = program.notes.iter().filter(|n| !said(n)).cloned().collect();
     let guessed = program.bytes.inferred + program.bytes.unresolved;
     let guesses = count(guessed, "byte of its files is a guess.", "bytes of its files are guesses.");
     let places = program.places.iter().map(|p| format!("{} {}-{}", p.take, minutes(p.from_s), minutes(p.to_s)));

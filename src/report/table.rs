@@ -10,6 +10,8 @@ use crate::confidence::Level;
 pub const USUAL_WIDTH: u16 = 80;
 /// Lines longer than this are hard to read.
 const WIDEST: u16 = 120;
+/// From here on columns need not stand close.
+const ROOMY: u16 = 90;
 /// On less, words would fall apart.
 const NARROWEST: u16 = 40;
 
@@ -18,7 +20,7 @@ const NARROWEST: u16 = 40;
 pub struct Column {
     pub heading: &'static str,
     pub fit: Fit,
-    /// Blanks after it.
+    /// Blanks after it; two on a wide screen, unless it is the last.
     pub gap: u16,
 }
 
@@ -69,15 +71,20 @@ impl Look {
         table.set_header(columns.iter().map(|c| Cell::new(c.heading).add_attribute(Attribute::Bold)));
         table.add_rows(rows);
         // too narrow for whole words in every column: then all are broken alike
-        let roomy = self.width >= USUAL_WIDTH;
-        for (column, Column { fit, gap, .. }) in table.column_iter_mut().zip(columns) {
-            column.set_padding((0, *gap));
+        let fits = self.width >= USUAL_WIDTH;
+        let contents = table.column_max_content_widths();
+        for ((column, Column { fit, gap, .. }), content) in table.column_iter_mut().zip(columns).zip(contents) {
+            let gap = if self.width >= ROOMY { 2 * (*gap).min(1) } else { *gap };
+            column.set_padding((0, gap));
             if *fit == Fit::Right {
                 column.set_cell_alignment(CellAlignment::Right);
             }
             let constraint = match fit {
-                Fit::Broken(least) => Some(ColumnConstraint::LowerBoundary(Width::Fixed(*least))),
-                _ => roomy.then_some(ColumnConstraint::ContentWidth),
+                Fit::Broken(least) => {
+                    let whole = content + gap;
+                    Some(ColumnConstraint::LowerBoundary(Width::Fixed(whole.min(*least))))
+                }
+                _ => fits.then_some(ColumnConstraint::ContentWidth),
             };
             if let Some(constraint) = constraint {
                 column.set_constraint(constraint);

@@ -115,3 +115,32 @@ fn a_link_to_a_folder_of_the_users_is_no_way_around() {
     std::os::unix::fs::symlink(&mine, &out).unwrap();
     refuses(&out, "did not write");
 }
+
+/// Killed while it writes, the program leaves the earlier result as it was, and can run again.
+#[test]
+fn a_killed_run_leaves_the_earlier_result() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().join("out");
+    let mut caught = 0;
+    for _ in 0..3 {
+        assert_eq!(code(&recover(&misprint().takes, &out, &[])), 0, "what a killed run left beside it does no harm");
+        let before: Vec<_> = files(&out).into_iter().map(|f| (fs::read(out.join(&f)).unwrap(), f)).collect();
+        let stages = names(folder.path());
+        let mut child = program().arg("recover").args(&marsh().takes).arg("--out").arg(&out).arg("-q").spawn().unwrap();
+        // its hidden folder holds the first program
+        let writing = || {
+            let new = names(folder.path()).into_iter().filter(|name| !stages.contains(name));
+            new.into_iter().any(|name| folder.path().join(name).join("programs/p01.bin").exists())
+        };
+        while child.try_wait().unwrap().is_none() && !writing() {
+            std::thread::sleep(std::time::Duration::from_millis(1));
+        }
+        child.kill().unwrap();
+        if !child.wait().unwrap().success() {
+            caught += 1;
+            let after: Vec<_> = files(&out).into_iter().map(|f| (fs::read(out.join(&f)).unwrap(), f)).collect();
+            assert!(after == before, "{:?}", files(&out));
+        }
+    }
+    assert!(caught > 0, "never caught in the act");
+}

@@ -25,10 +25,10 @@ fn names_from_tape_harm_neither_disk_nor_screen() {
     assert_eq!(code(&output), 0, "{}", stderr(&output));
 
     let programs = verdict(&out)["programs"].as_array().unwrap().clone();
-    assert_eq!(programs.len(), names.len(), "{}", stdout(&output));
-    for (i, program) in programs.iter().enumerate() {
-        let data = out.join(program["data"].as_str().unwrap());
-        assert_eq!(std::fs::read(data).unwrap(), bytes(i), "program {}", i + 1);
+    let data: Vec<Vec<u8>> =
+        programs.iter().map(|p| std::fs::read(out.join(p["data"].as_str().unwrap())).unwrap()).collect();
+    for i in 0..names.len() {
+        assert!(data.contains(&bytes(i)), "program {}: {}", i + 1, stdout(&output));
     }
     let summary = std::fs::read_to_string(out.join("summary.txt")).unwrap();
     for text in [stdout(&output), stderr(&output), summary, programs.iter().map(|p| p["name"].to_string()).collect()] {

@@ -6,7 +6,8 @@ use std::path::PathBuf;
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 
-use crate::desk::{code, files, marsh, misprint, recover, stderr, stdout, verdict};
+use crate::desk::{code, file, files, marsh, misprint, play, recover, stderr, stdout, verdict};
+use quorate::channel::Knobs;
 use quorate::tape::Kind;
 
 /// A data file as its blocks hold it: ended by a zero byte and filled with zeros (from memory, as `tape` says).
@@ -150,4 +151,43 @@ fn the_run_record_holds_dates_defaults_and_hashes() {
     // dates live there only
     let verdict = std::fs::read_to_string(out.join("verdict.json")).unwrap();
     assert!(!verdict.contains(&started[..10]));
+}
+
+#[test]
+fn takes_of_two_tapes_are_told_apart() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().join("out");
+    let takes = [marsh().takes.clone(), misprint().takes.clone()].concat();
+    let output = recover(&takes, &out, &["--threads", "2"]);
+    let shown = stdout(&output);
+    let found = verdict(&out);
+    let of = |tape: u64| -> Vec<&str> {
+        let programs = found["programs"].as_array().unwrap().iter().filter(|p| p["tape"] == tape);
+        programs.map(|p| p["name"].as_str().unwrap()).collect()
+    };
+    let (one, other) = (of(1), of(2));
+    let (marsh, misprint) = (vec!["TIDE TABLE", "CLOCK", "RING LOG"], vec!["WADERS"]);
+    assert!((one == marsh && other == misprint) || (one == misprint && other == marsh), "{shown}");
+    assert!(shown.contains("Tape 1 of 2, heard by take-") && shown.contains("Tape 2 of 2, heard by take-"), "{shown}");
+}
+
+/// Six programs, two clean takes: six programs, and no piece of one beside them.
+#[test]
+#[ignore = "fails: take 2 gives a piece of the third header as a program of its own (128 bytes, at 0:18)"]
+fn clean_takes_give_no_pieces() {
+    let folder = tempfile::tempdir().unwrap();
+    let names = [
+        &b"../../ETC/PASSWD"[..],
+        b"\x1B[2J\x93\x07\x0E\x9B31m\x12",
+        b"NUL",
+        b"CON.TXT",
+        b"/",
+        b"\xE2\x80\xAE\xFF\x00\x0A\x0D",
+    ];
+    let bytes = |i: usize| (0..40u8).map(|k| k.wrapping_mul(31) ^ i as u8).collect::<Vec<u8>>();
+    let tape: Vec<_> = names.iter().enumerate().map(|(i, n)| file(Kind::Code, n, Some(0x1000), bytes(i))).collect();
+    let takes = play(folder.path(), &tape, &[("1.wav", Knobs::default()), ("2.wav", Knobs::default())]);
+    let out = folder.path().join("out");
+    let output = recover(&takes, &out, &[]);
+    assert_eq!(verdict(&out)["programs"].as_array().unwrap().len(), names.len(), "{}", stdout(&output));
 }
