@@ -128,7 +128,7 @@ fn not_data(reading: &Reading, format: &dyn Format) -> Option<(&'static str, Str
     // half of all bytes have the right parity by luck: for n bytes that deviates by 0.5 sqrt(n). Music that happens to
     // repeat at the right pace gives few sure bytes
     let luck = 0.5 * sure.len() as f64 + 2.5 * (sure.len() as f64).sqrt();
-    if reading.copy.is_none() && (sure.len() * 8 < reading.bytes() || (good as f64) < luck) {
+    if reading.copy.is_none() && (sure.len() * 4 < reading.bytes() || (good as f64) < luck) {
         return Some(("no-structure", "No sync sequence, and the bytes do not obey their parity.".into()));
     }
     None
