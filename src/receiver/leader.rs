@@ -1,5 +1,7 @@
 //! Finds leader tones: long runs of one symbol, the part of a block that stands out of any noise.
 
+use std::collections::VecDeque;
+
 use realfft::RealFftPlanner;
 
 use super::signal::Signal;
@@ -92,58 +94,82 @@ pub fn survey(signal: &mut Signal) -> Result<Survey, Error> {
     Ok(Survey { hop_s: hop as f64 / signal.rate(), hops, noise: noise.finish() })
 }
 
-/// Adds up what is heard beside the tone.
+/// Adds up what is heard beside the tone, apart by the share that the tone holds: data with every byte alike has tones
+/// too, but the leader is always the purest.
 struct NoiseSum {
+    classes: Vec<Beside>,
+    bin_hz: f64,
+    /// The latest hops in a row with one tone, and their spectra.
+    last: VecDeque<(Hop, Vec<f32>)>,
+}
+
+/// Power beside tones of one class.
+#[derive(Clone)]
+struct Beside {
     sum: Vec<f64>,
     count: Vec<u32>,
     tone: f64,
     hops: u32,
-    bin_hz: f64,
-    /// The latest spectrum, and hops in a row with one tone.
-    last: Option<(Hop, Vec<f32>)>,
-    run: u32,
 }
+
+/// Classes of tone share from `TONE_SHARE` to 1.
+const CLASSES: usize = 6;
 
 impl NoiseSum {
     fn new(bins: usize, bin_hz: f64) -> NoiseSum {
-        NoiseSum { sum: vec![0.0; bins], count: vec![0; bins], tone: 0.0, hops: 0, bin_hz, last: None, run: 0 }
+        let none = Beside { sum: vec![0.0; bins], count: vec![0; bins], tone: 0.0, hops: 0 };
+        NoiseSum { classes: vec![none; CLASSES], bin_hz, last: VecDeque::new() }
     }
 
-    /// A spectrum counts once the hops on both sides of it have the same tone: then no part of it is data.
+    /// A spectrum counts once the two hops on each side of it have the same tone: then no part of it is data.
     fn add(&mut self, bins: &[realfft::num_complex::Complex<f32>], heard: &Hop) {
-        let power: Vec<f32> = bins.iter().map(|c| c.norm_sqr()).collect();
         let steady = heard.tone > TONE_SHARE
             && heard.hz > 1800.0
             && heard.hz < 3600.0
-            && self.last.as_ref().is_some_and(|(hop, _)| (hop.hz / heard.hz - 1.0).abs() < 0.012);
-        self.run = if steady { self.run + 1 } else { 0 };
-        if let Some((hop, power)) = self.last.take()
-            && self.run >= 3
-        {
-            self.count_in(&power, f64::from(hop.hz));
+            && self.last.back().is_none_or(|(hop, _)| (hop.hz / heard.hz - 1.0).abs() < 0.012);
+        if !steady {
+            self.last.clear();
+            return;
         }
-        self.last = Some((*heard, power));
+        self.last.push_back((*heard, bins.iter().map(|c| c.norm_sqr()).collect()));
+        if self.last.len() == 5 {
+            let (hop, power) = &self.last[2];
+            let class = ((hop.tone - TONE_SHARE) / (1.0 - TONE_SHARE) * CLASSES as f32) as usize;
+            self.classes[class.min(CLASSES - 1)].add(power, f64::from(hop.hz), self.bin_hz);
+            self.last.pop_front();
+        }
     }
 
-    fn count_in(&mut self, power: &[f32], tone: f64) {
+    fn finish(self) -> Option<Noise> {
+        let purest = self.classes.iter().rposition(|c| c.hops >= 2)?;
+        let mut all = self.classes[purest].clone();
+        if let Some(next) = purest.checked_sub(1).map(|i| &self.classes[i]) {
+            all.sum.iter_mut().zip(&next.sum).for_each(|(a, b)| *a += b);
+            all.count.iter_mut().zip(&next.count).for_each(|(a, b)| *a += b);
+            all.tone += next.tone;
+            all.hops += next.hops;
+        }
+        (all.hops >= 4).then(|| all.spectrum(self.bin_hz))
+    }
+}
+
+impl Beside {
+    fn add(&mut self, power: &[f32], tone: f64, bin_hz: f64) {
         self.hops += 1;
         for (i, &p) in power.iter().enumerate() {
-            let hz = i as f64 * self.bin_hz;
+            let hz = i as f64 * bin_hz;
             // wow and flutter spread the tone over its neighbours
-            let beside = [0.5, 1.0, 1.5, 2.0].iter().all(|h| (hz - tone * h).abs() > 6.0 * self.bin_hz);
+            let beside = [0.5, 1.0, 1.5, 2.0].iter().all(|h| (hz - tone * h).abs() > 6.0 * bin_hz);
             if beside {
                 self.sum[i] += f64::from(p);
                 self.count[i] += 1;
-            } else if (hz - tone).abs() <= 6.0 * self.bin_hz {
+            } else if (hz - tone).abs() <= 6.0 * bin_hz {
                 self.tone += f64::from(p);
             }
         }
     }
 
-    fn finish(self) -> Option<Noise> {
-        if self.hops < 4 {
-            return None;
-        }
+    fn spectrum(&self, bin_hz: f64) -> Noise {
         // broad bins of a fifteenth of the band; empty ones (always under the tone) take the mean of their neighbours
         let width = self.sum.len() / 48 + 1;
         let broad: Vec<Option<f64>> = self
@@ -168,7 +194,7 @@ impl NoiseSum {
             })
             .collect();
         let tone = (self.tone / f64::from(self.hops) / self.sum.len() as f64) as f32;
-        Some(Noise { bins: filled, bin_hz: self.bin_hz * width as f64, tone })
+        Noise { bins: filled, bin_hz: bin_hz * width as f64, tone }
     }
 }
 
