@@ -136,6 +136,7 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
     let patience = (PATIENCE_S * signal.rate() / period) as usize;
     let (first, last) = (0.0, signal.len() as f64);
     let mut stop = Stop::Edge;
+    let mut tones = [f32::MIN / 4.0; 3];
     while places.len() < limit {
         let p = state.p.abs();
         if state.t < first - 0.5 * p || state.t + 0.5 * p > last {
@@ -182,11 +183,24 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
         let lag = ((2.5 * state.tt.sqrt() / point).ceil() as usize + 1).clamp(2, 7);
         frame.take(signal, geometry, state.t, p, lag)?;
         let heard = Heard::new(&frame, shape, gain, noise, point);
-        if let Some(evidence) = tone_instead(&frame, shape, &heard, noise, direction) {
-            stop = Stop::Tone(evidence);
+        tones.rotate_left(1);
+        tones[2] = tone_instead(&frame, shape, &heard, gain, noise, direction);
+        let three: f32 = tones.iter().sum();
+        if tones[2] > TONE_ONE {
+            stop = Stop::Tone(tones[2]);
+            // the frames before it may have been tone too, too weak to be sure of
+            let back = tones[..2].iter().rev().take_while(|&&t| t > 0.0).count();
+            places.truncate(places.len().saturating_sub(back));
             break;
         }
-        let lost = heard.gain < 0.3 * gain || heard.gain * heard.gain * shape.byte_energy() < 20.0 * noise * noise;
+        if three > TONE_THREE && tones.iter().all(|&t| t > 0.0) {
+            stop = Stop::Tone(three);
+            places.truncate(places.len().saturating_sub(2));
+            break;
+        }
+        // at a low level noise alone must not explain the frame better
+        let weak = heard.gain * heard.gain * shape.byte_energy() < 40.0 * noise * noise;
+        let lost = heard.gain < 0.3 * gain || (weak && heard.fit < 0.0);
         if lost {
             silent += 1;
             if silent > patience {
@@ -242,8 +256,8 @@ struct Heard {
     gain: f32,
     /// rms of what the best fit leaves.
     noise: f32,
-    /// Energy the best bits explain.
-    explained: f32,
+    /// ln P(frame | a byte at the gain of late) − ln P(frame | noise alone), at the best shift.
+    fit: f32,
 }
 
 impl Heard {
@@ -272,7 +286,10 @@ impl Heard {
         let energy = frame.energy();
         let explained = own * own * total;
         let left = ((energy - explained).max(0.0) / frame_len(shape)).sqrt();
-        Heard { likelihood, gain: own, noise: left.max(1e-5), explained }
+        let top = likelihood.iter().copied().fold(f32::MIN, f32::max);
+        // ln cosh has the even prior of both bit values in it
+        let fit = top - 0.5 * gain * gain * total * scale;
+        Heard { likelihood, gain: own, noise: left.max(1e-5), fit }
     }
 
     /// Mean and variance of the start, relative to the prediction's own grid, given a Gaussian prior of `sigma` samples.
@@ -315,8 +332,9 @@ fn interpolate(values: &[f32], at: f64) -> f64 {
     b + 0.5 * f * (c - a + f * (2.0 * a - 5.0 * b + 4.0 * c - d + f * (3.0 * (b - c) + d - a)))
 }
 
-/// Is this frame the tone after (or before) a block, rather than a byte? The log-likelihood ratio if so.
-fn tone_instead(frame: &Frame, shape: &Shape, heard: &Heard, noise: f32, direction: f64) -> Option<f32> {
+/// ln P(frame | tone after, or before, a block) − ln P(frame | byte or nothing), with what each must have as energy at
+/// the gain of late; negative also when nothing at all fits better than noise.
+fn tone_instead(frame: &Frame, shape: &Shape, heard: &Heard, gain: f32, noise: f32, direction: f64) -> f32 {
     let geometry = &shape.geometry;
     let unit = geometry.cell_points as f64 / geometry.cell;
     // forwards, the end marker comes before the tone
@@ -331,11 +349,21 @@ fn tone_instead(frame: &Frame, shape: &Shape, heard: &Heard, noise: f32, directi
         s += v * sn as f32;
         (cs, sn) = (cs * step_c - sn * step_s, sn * step_c + cs * step_s);
     }
-    let tone = 2.0 * (c * c + s * s) / part.len() as f32;
-    let evidence = (tone - heard.explained) / (2.0 * noise * noise);
-    let total = frame.energy();
-    (evidence > 4.0 && tone > 0.15 * total && tone > 1.15 * heard.explained).then_some(evidence)
+    let heard_tone = c.hypot(s);
+    let n = part.len() as f32;
+    // a leader has about the power of data; band limits take from its higher tone first
+    let full = gain * (2.0 * shape.byte_energy() / frame_len(shape)).sqrt();
+    let amplitude = (2.0 * heard_tone / n).clamp(0.35 * full, 1.1 * full);
+    let scale = 1.0 / (noise * noise);
+    // the unknown phase costs ln sqrt(2 π x) (large-argument form of ln I0)
+    let x = amplitude * heard_tone * scale;
+    let tone = x - 0.25 * amplitude * amplitude * n * scale - 0.5 * (1.0 + 6.28 * x).ln();
+    tone - heard.fit.max(0.0)
 }
+
+/// Evidence that one frame, and that three in a row, must give for a tone.
+const TONE_ONE: f32 = 14.0;
+const TONE_THREE: f32 = 18.0;
 
 /// Corrects every place from the later ones.
 pub fn smooth(track: &mut Track, direction: f64) {
