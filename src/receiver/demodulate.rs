@@ -326,6 +326,16 @@ fn learn(frames: &[Frame], lost: &[bool], shape: &mut Shape, soft: &[SoftByte], 
     let mut d_sum = vec![0.0f32; length];
     let mut d_weight = 0.0f32;
     let mut left = Vec::new();
+    // a bit that is the same in nearly every byte can't be told from what all bytes share: `d` learns from those that
+    // vary
+    let heard = || soft.iter().zip(lost).filter(|(b, lost)| !**lost && b.gain >= 0.6 * typical).map(|(b, _)| b);
+    let usual: Vec<Option<f32>> = (0..bits)
+        .map(|k| {
+            let lean = || heard().map(|b| (0.5 * b.bits[k].0).tanh());
+            let (sum, size) = (lean().sum::<f32>(), lean().map(f32::abs).sum::<f32>());
+            (sum.abs() < 0.5 * size).then(|| sum / heard().count() as f32)
+        })
+        .collect();
     for ((frame, byte), &lost) in frames.iter().zip(soft).zip(lost) {
         let gain = byte.gain;
         // a faded byte teaches nothing
@@ -345,10 +355,13 @@ fn learn(frames: &[Frame], lost: &[bool], shape: &mut Shape, soft: &[SoftByte], 
         mu_weight += 1.0;
         for (k, mean) in means.iter().enumerate() {
             let at = shape.geometry.offset(k) - reach;
-            for (s, l) in d_sum.iter_mut().zip(&left[at..at + length]) {
-                *s += mean * l;
+            let Some(usual) = usual[k] else { continue };
+            // expectation–maximisation (Dempster, Laird, Rubin 1977): E[b²] is 1, also where b is in doubt
+            let (part, doubt) = (mean - usual, 1.0 - mean * mean);
+            for ((s, l), d) in d_sum.iter_mut().zip(&left[at..at + length]).zip(&shape.d) {
+                *s += part * l - doubt * d;
             }
-            d_weight += mean * mean;
+            d_weight += 1.0 - usual * usual;
         }
     }
     let (mu_sum, d_sum) = (Shape::smoothed(&mu_sum, rate), Shape::smoothed(&d_sum, rate));
