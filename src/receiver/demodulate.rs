@@ -364,6 +364,12 @@ fn learn(frames: &[Frame], lost: &[bool], shape: &mut Shape, soft: &[SoftByte], 
             d_weight += 1.0 - usual * usual;
         }
     }
+    // for the same reason the common part learns nothing there that looks like a bit
+    for k in (0..bits).filter(|&k| usual[k].is_none()) {
+        let at = shape.geometry.offset(k) - reach;
+        let share = super::frame::dot(&mu_sum[at..at + length], &shape.d) / shape.d_energy;
+        mu_sum[at..at + length].iter_mut().zip(&shape.d).for_each(|(s, d)| *s -= share * d);
+    }
     let (mu_sum, d_sum) = (Shape::smoothed(&mu_sum, rate), Shape::smoothed(&d_sum, rate));
     let step = 1.0 / (mu_weight + INERTIA);
     shape.mu.iter_mut().zip(&mu_sum).for_each(|(m, s)| *m += s * step);
