@@ -15,6 +15,9 @@ pub struct Found {
     pub gain: f32,
     /// How far the best place stands out over the others, in their standard deviations.
     pub contrast: f64,
+    /// Whether the first and the last bytes of the span were heard as well as the rest: if not, the place at that end is
+    /// an extrapolation.
+    pub whole: (bool, bool),
 }
 
 /// Bytes looked at together.
@@ -33,11 +36,14 @@ pub fn find_again(
     direction: f64,
 ) -> Result<Option<Found>, Error> {
     let spread = 0.02;
-    let half = (2.5 * sigma).clamp(0.1 * period, 0.5 * period);
+    // the whole byte is looked through: the prediction only breaks ties, since no loop knows how much it does not know
+    let half = 0.5 * period;
+    let sigma = sigma.max(0.05 * period);
     // backwards, the span ends with the byte that is looked for
     let shift = if direction < 0.0 { (SPAN as f64 - 1.0) * period } else { 0.0 };
     let found = search(signal, shape, start - shift, half, sigma, period, spread)?;
-    Ok(found.filter(|f| f.contrast >= LEAST_CONTRAST).map(|f| {
+    let sound = |f: &Found| f.contrast >= LEAST_CONTRAST && if direction < 0.0 { f.whole.1 } else { f.whole.0 };
+    Ok(found.filter(sound).map(|f| {
         let back = if direction < 0.0 { (SPAN as f64 - 1.0) * f.period } else { 0.0 };
         Found { start: f.start + back, ..f }
     }))
@@ -66,10 +72,11 @@ fn search(
     let origin = start - half - MARGIN as f64 * point;
     let mut x = Vec::new();
     resample(signal, origin, point, length, &mut x)?;
-    let prefix = geometry.offset(0);
-    // correlation of D with every place, and of the byte's common beginning
+    // correlation with every place of D, and of what all bytes have in common
     let bit: Vec<f32> = (0..length - shape.d.len()).map(|n| dot(&shape.d, &x[n..n + shape.d.len()]).abs()).collect();
-    let mark: Vec<f32> = (0..length - prefix).map(|n| dot(&shape.mu[..prefix], &x[n..n + prefix])).collect();
+    let common = &shape.mu[MARGIN..shape.mu.len() - MARGIN];
+    let mark: Vec<f32> =
+        (0..length - shape.mu.len()).map(|n| dot(common, &x[n + MARGIN..n + MARGIN + common.len()])).collect();
     let offsets: Vec<f64> = (0..geometry.bits).map(|k| (geometry.offset(k) - REACH.0) as f64).collect();
     let phases = (2.0 * reach) as usize;
     let mut best: Option<(f64, f64, f64)> = None;
@@ -106,8 +113,18 @@ fn search(
     let Some((score, phase, stretch)) = best else { return Ok(None) };
     let mean = sum / f64::from(count);
     let deviation = (square / f64::from(count) - mean * mean).max(1e-20).sqrt();
-    let marks = f64::from(dot(&shape.mu[..prefix], &shape.mu[..prefix]));
-    let ideal = SPAN as f64 * (marks + f64::from(shape.d_energy) * geometry.bits as f64);
+    let ideal = SPAN as f64 * f64::from(shape.byte_energy());
+    let part = |b: usize| -> f32 {
+        let pick = |row: &[f32], at: f64| row.get((at + phase) as usize).copied().unwrap_or(0.0);
+        let start = b as f64 * byte * stretch;
+        pick(&mark, start.round()) + offsets.iter().map(|o| pick(&bit, (start + o * stretch).round())).sum::<f32>()
+    };
+    let parts: Vec<f32> = (0..SPAN).map(part).collect();
+    let mut sorted = parts.clone();
+    sorted.sort_by(f32::total_cmp);
+    let good = 0.6 * sorted[SPAN * 3 / 4];
+    let well = |p: &[f32]| p.iter().filter(|&&v| v > good).count() * 4 >= p.len() * 3;
+    let whole = (well(&parts[..4]), well(&parts[SPAN - 4..]));
     // the mean over all places is what noise gives, roughly
     let gain = ((score - 0.5 * mean) / ideal).max(0.01) as f32;
     Ok(Some(Found {
@@ -115,5 +132,6 @@ fn search(
         period: period * stretch,
         gain,
         contrast: (score - mean) / deviation,
+        whole,
     }))
 }
