@@ -16,6 +16,8 @@ pub struct Leader {
     pub to_s: f64,
     /// Frequency at its end.
     pub hz: f64,
+    /// How far the speed behind it may be off from that (fraction), as it wandered.
+    pub spread: f64,
 }
 
 /// What one short stretch of tape sounds like.
@@ -241,12 +243,21 @@ pub fn leaders(survey: &Survey, grammar: &Grammar) -> Vec<Leader> {
     let mut run: Vec<(usize, f32)> = Vec::new();
     let mut close = |run: &mut Vec<(usize, f32)>| {
         if run.len() >= 2 {
-            let mut last: Vec<f32> = run.iter().rev().take(7).map(|r| r.1).collect();
-            last.sort_by(f32::total_cmp);
+            // the speed at the end is what counts; the last hop has data in it
+            let hz = |skip: usize, take: usize| -> Vec<f32> {
+                let mut hz: Vec<f32> = run.iter().rev().skip(skip.min(run.len() - 1)).take(take).map(|r| r.1).collect();
+                hz.sort_by(f32::total_cmp);
+                hz
+            };
+            let late = hz(1, 3);
+            let late = f64::from(late[late.len() / 2]);
+            let all = hz(1, 12);
+            let swing = f64::from(all[all.len() - 1] / all[0]) - 1.0;
             found.push(Leader {
                 from_s: run[0].0 as f64 * survey.hop_s,
                 to_s: (run[run.len() - 1].0 + 1) as f64 * survey.hop_s,
-                hz: f64::from(last[last.len() / 2]),
+                hz: late,
+                spread: (0.005 + swing).min(0.02),
             });
         }
         run.clear();

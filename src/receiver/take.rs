@@ -110,7 +110,7 @@ pub fn receive(
         let from = ((tone.to_s - BEFORE_S) * rate).max(done).max(0.0) as i64;
         let to = ((tone.to_s + AFTER_S) * rate) as i64;
         let copies = 0..layout.sync.len();
-        if let Some(lock) = receiver.sync(rate / tone.hz, 0.006, copies, from, to)? {
+        if let Some(lock) = receiver.sync(rate / tone.hz, tone.spread, copies, from, to)? {
             done = receiver.block(lock)?.max(done);
         }
     }
