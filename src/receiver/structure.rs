@@ -122,7 +122,7 @@ fn search(
     let parts: Vec<f32> = (0..SPAN).map(part).collect();
     let mut sorted = parts.clone();
     sorted.sort_by(f32::total_cmp);
-    let good = 0.6 * sorted[SPAN * 3 / 4];
+    let good = 0.5 * sorted[SPAN - 2];
     let well = |p: &[f32]| p.iter().filter(|&&v| v > good).count() * 4 >= p.len() * 3;
     let whole = (well(&parts[..4]), well(&parts[SPAN - 4..]));
     // the mean over all places is what noise gives, roughly

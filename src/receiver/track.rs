@@ -107,6 +107,8 @@ const VAGUE_POINTS: f64 = 2.6;
 const MISFIT_POINTS: f64 = 0.25;
 /// Least wander of the speed per byte, as a fraction, that is reckoned with while nothing is heard: a wow of 1 % at 1 Hz.
 const LOST_DRIFT: f64 = 6e-4;
+/// Gain, against that before a lost stretch, at which bytes are believed to have come back.
+const LEAST_GAIN: f32 = 0.3;
 /// Seconds without a signal after which a block is given up.
 const PATIENCE_S: f64 = 2.5;
 
@@ -147,7 +149,9 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
         let point = p / points;
         let mut expected = None;
         if state.tt.sqrt() > VAGUE_POINTS * point && silent > 0 {
-            match structure::find_again(signal, shape, state.t, state.tt.sqrt(), p, direction)? {
+            let found = structure::find_again(signal, shape, state.t, state.tt.sqrt(), p, direction)?;
+            // noise has a best place too, but next to no gain there
+            match found.filter(|f| f.gain > LEAST_GAIN * gain) {
                 Some(found) => {
                     expected = Some(state);
                     state = state.see_start(found.start, (0.5 * point).powi(2));
@@ -258,7 +262,7 @@ struct Heard {
     gain: f32,
     /// rms of what the best fit leaves.
     noise: f32,
-    /// ln P(frame | a byte at the gain of late) − ln P(frame | noise alone), at the best shift.
+    /// ln P(frame | a byte, at the gain of late or faded) − ln P(frame | noise alone), at the best shift.
     fit: f32,
 }
 
@@ -290,7 +294,11 @@ impl Heard {
         let left = ((energy - explained).max(0.0) / frame_len(shape)).sqrt();
         let top = likelihood.iter().copied().fold(f32::MIN, f32::max);
         // ln cosh has the even prior of both bit values in it
-        let fit = top - 0.5 * gain * gain * total * scale;
+        let steady = top - 0.5 * gain * gain * total * scale;
+        // a byte in a fade: at its own gain, and the values of its bits taken as they seem
+        let faded = own.clamp(0.35 * gain, gain);
+        let seems = faded * best.0 * scale - 0.5 * faded * faded * total * scale - bits as f32 * std::f32::consts::LN_2;
+        let fit = steady.max(seems);
         Heard { likelihood, gain: own, noise: left.max(1e-5), fit }
     }
 
