@@ -56,25 +56,30 @@ pub fn group(takes: &[TakeReadings], sightings: &[Vec<Sighting>], bits: usize) -
     Grouping { tapes }
 }
 
-/// Blocks that nobody framed may be parts of a block beside them, which a lost stretch cut off: they join it if their
-/// content is the same.
+/// What a lost stretch cut in pieces is put together again. A block that nobody framed joins one near it with which all
+/// its readings agree; a framed one joins the block beside it that the same takes heard another piece of.
 fn rejoin(takes: &[TakeReadings], tape: &mut Tape, bits: usize) {
-    let reading = |s: &Sighting, r: &(usize, usize)| &takes[s.take].readings[r.0];
+    let readings = |block: &[Sighting]| -> Vec<(usize, &Reading)> {
+        block.iter().flat_map(|s| s.readings.iter().map(|r| (s.take, &takes[s.take].readings[r.0]))).collect()
+    };
     for i in 0..tape.blocks.len() {
-        let pieces: Vec<&Reading> =
-            tape.blocks[i].iter().flat_map(|s| s.readings.iter().map(move |r| reading(s, r))).collect();
-        if pieces.is_empty() || pieces.iter().any(|r| r.copy.is_some()) {
-            continue;
-        }
-        let beside = [i.checked_sub(1), Some(i + 1), i.checked_sub(2), Some(i + 2)];
-        let home = beside.into_iter().flatten().filter(|&j| j < tape.blocks.len()).find(|&j| {
-            tape.blocks[j].iter().any(|s| {
-                s.readings.iter().any(|r| {
-                    let known = reading(s, r);
-                    let fits = |p: &&Reading| lag_of(known, p, bits).is_some_and(|(_, s)| s.is_same());
-                    known.copy.is_some() && pieces.iter().all(fits)
-                })
-            })
+        let pieces = readings(&tape.blocks[i]);
+        let framed = pieces.iter().any(|p| p.1.copy.is_some());
+        let near = [i.checked_sub(1), Some(i + 1), i.checked_sub(2).filter(|_| !framed), (!framed).then_some(i + 2)];
+        let home = near.into_iter().flatten().filter(|&j| j < tape.blocks.len()).find(|&j| {
+            let known = readings(&tape.blocks[j]);
+            if framed {
+                let alike = |p: &Reading, k: &Reading| {
+                    p.bytes().min(k.bytes()) > 200 && p.copy.is_some() && k.copy.is_some() && same(k, p, bits).is_some()
+                };
+                let shared = pieces.iter().all(|p| known.iter().any(|k| k.0 == p.0));
+                shared && pieces.iter().any(|p| known.iter().any(|k| alike(p.1, k.1)))
+            } else {
+                let fits = |k: &Reading| {
+                    k.copy.is_some() && pieces.iter().all(|p| lag_of(k, p.1, bits).is_some_and(|(_, s)| s.is_same()))
+                };
+                !pieces.is_empty() && known.iter().any(|k| fits(k.1))
+            }
         });
         if let Some(j) = home {
             let moved = std::mem::take(&mut tape.blocks[i]);

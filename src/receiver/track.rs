@@ -192,7 +192,14 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
         tones.rotate_left(1);
         tones[2] = tone_instead(&frame, shape, &heard, gain, noise, direction);
         let three: f32 = tones.iter().sum();
-        if tones[2] > TONE_ONE {
+        if tones[2] > TONE_ONE && {
+            // a tone goes on (79 shorts are three bytes long): one frame alone may be a fade with tone-like data in it
+            let beyond = state.t + state.p;
+            frame.take(signal, geometry, beyond, p, lag)?;
+            let next = Heard::new(&frame, shape, gain, noise, point);
+            let edge = beyond < first || beyond + p > last;
+            edge || tone_instead(&frame, shape, &next, gain, noise, -1.0) > TONE_NEXT
+        } {
             stop = Stop::Tone(tones[2]);
             // the frames before it may have been tone too, too weak to be sure of
             let back = tones[..2].iter().rev().take_while(|&&t| t > 0.0).count();
@@ -374,6 +381,8 @@ fn tone_instead(frame: &Frame, shape: &Shape, heard: &Heard, gain: f32, noise: f
 /// Evidence that one frame, and that three in a row, must give for a tone.
 const TONE_ONE: f32 = 14.0;
 const TONE_THREE: f32 = 18.0;
+/// … and the frame behind a single one.
+const TONE_NEXT: f32 = 0.0;
 
 /// Corrects every place from the later ones.
 pub fn smooth(track: &mut Track, direction: f64) {
