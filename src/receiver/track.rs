@@ -374,7 +374,7 @@ fn tone_instead(frame: &Frame, shape: &Shape, heard: &Heard, gain: f32, noise: f
     let scale = 1.0 / (noise * noise);
     // the unknown phase costs ln sqrt(2 π x) (large-argument form of ln I0)
     let x = amplitude * heard_tone * scale;
-    let tone = x - 0.25 * amplitude * amplitude * n * scale - 0.5 * (1.0 + 6.28 * x).ln();
+    let tone = x - 0.25 * amplitude * amplitude * n * scale - 0.5 * (1.0 + std::f32::consts::TAU * x).ln();
     tone - heard.fit.max(0.0)
 }
 

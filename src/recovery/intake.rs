@@ -118,17 +118,20 @@ fn not_data(reading: &Reading, format: &dyn Format) -> Option<(&'static str, Str
         return Some(("too-short", format!("Only {} bytes were heard.", reading.bytes())));
     }
     let machine = format.checks_within_bytes(1);
-    let sure: Vec<bool> = reading
+    let words: Vec<Vec<bool>> = reading
         .bits
         .chunks(width)
         .filter(|c| c.iter().all(|l| l.0.abs() > 2.0))
-        .map(|c| crate::correction::obeys(machine.as_ref(), &c.iter().map(|l| l.bit()).collect::<Vec<_>>()))
+        .map(|c| c.iter().map(|l| l.bit()).collect())
         .collect();
+    let sure: Vec<bool> = words.iter().map(|w| crate::correction::obeys(machine.as_ref(), w)).collect();
+    // a chord that is held repeats one byte; a stretch of nothing but one byte tells too little to be placed
+    let kinds: std::collections::BTreeSet<&Vec<bool>> = words.iter().collect();
     let good = sure.iter().filter(|&&b| b).count();
     // half of all bytes have the right parity by luck: for n bytes that deviates by 0.5 sqrt(n). Music that happens to
     // repeat at the right pace gives few sure bytes
     let luck = 0.5 * sure.len() as f64 + 2.5 * (sure.len() as f64).sqrt();
-    if reading.copy.is_none() && (sure.len() * 4 < reading.bytes() || (good as f64) < luck) {
+    if reading.copy.is_none() && (sure.len() * 4 < reading.bytes() || (good as f64) < luck || kinds.len() < 4) {
         return Some(("no-structure", "No sync sequence, and the bytes do not obey their parity.".into()));
     }
     None
