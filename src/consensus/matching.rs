@@ -70,7 +70,8 @@ fn rejoin(takes: &[TakeReadings], tape: &mut Tape, bits: usize) {
             let known = readings(&tape.blocks[j]);
             if framed {
                 let alike = |p: &Reading, k: &Reading| {
-                    p.bytes().min(k.bytes()) > 200 && p.copy.is_some() && k.copy.is_some() && same(k, p, bits).is_some()
+                    // a reading that never came to the end of its block is a piece
+                    p.end.is_none() && p.copy.is_some() && k.copy.is_some() && same(k, p, bits).is_some()
                 };
                 let shared = pieces.iter().all(|p| known.iter().any(|k| k.0 == p.0));
                 shared && pieces.iter().any(|p| known.iter().any(|k| alike(p.1, k.1)))
