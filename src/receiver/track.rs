@@ -130,7 +130,7 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
     let points = geometry.byte_points();
     let mut frame = Frame::empty();
     let mut state = State { t: start, p: period * direction, tt: 1.0, tp: 0.0, pp: (2e-4 * period).powi(2) };
-    let mut drift_scale = 4e-4;
+    let mut drift_scale = 8e-4;
     let mut last_innovation = 0.0;
     let mut gain = gain;
     let mut noise = noise.max(1e-6);
@@ -231,7 +231,7 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
                 // (Mehra 1970, the whiteness of a Kalman filter's innovations)
                 let innovation = (seen - state.t) / (state.tt + r).sqrt();
                 let trend = (innovation * last_innovation).clamp(-2.0, 2.0);
-                drift_scale = (drift_scale * (0.08 * trend).exp()).clamp(1e-4, 4e-3);
+                drift_scale = (drift_scale * (0.12 * trend).exp()).clamp(1e-4, 4e-3);
                 last_innovation = innovation;
                 state = state.see_start(seen, r);
             }
@@ -380,7 +380,7 @@ fn tone_instead(frame: &Frame, shape: &Shape, heard: &Heard, gain: f32, noise: f
 
 /// Evidence that one frame, and that three in a row, must give for a tone.
 const TONE_ONE: f32 = 14.0;
-const TONE_THREE: f32 = 18.0;
+const TONE_THREE: f32 = 10.0;
 /// … and the frame behind a single one.
 const TONE_NEXT: f32 = 0.0;
 
