@@ -1,7 +1,7 @@
 //! Lays every reading on its block bit by bit, settles the block's length and adds the evidence.
 
 use super::matching::lag_of;
-use super::similarity::best_lag;
+use super::similarity::{Similarity, best_lag};
 use super::{Rejected, Sighting, TakeReadings};
 use crate::Llr;
 
@@ -47,12 +47,17 @@ const SLIP: i64 = 3;
 /// Evidence by which another place must beat the count for a stretch to be moved.
 const MOVE: f64 = 8.0;
 
+/// Weight of a length that a header announces, against up to 40 of each end that was heard.
+const ANNOUNCED: f64 = 150.0;
+
 struct Piece {
     take: usize,
     reading: usize,
     copy: usize,
     framed: bool,
     stretches: Vec<(usize, usize, i64)>,
+    /// Its end was no end of this block.
+    cut: bool,
 }
 
 /// Builds the block that a group of sightings is of. `announced` is the length that its header gives.
@@ -71,12 +76,13 @@ pub fn align(
             cuts.extend(r.leaps.iter().copied().filter(|&l| l > 0 && l < r.bytes()));
             cuts.push(r.bytes());
             let stretches = cuts.windows(2).map(|w| (w[0], w[1], w[0] as i64)).collect();
-            pieces.push(Piece { take: sighting.take, reading, copy, framed: r.copy.is_some(), stretches });
+            pieces.push(Piece { take: sighting.take, reading, copy, framed: r.copy.is_some(), stretches, cut: false });
         }
     }
     let of = |p: &Piece| &takes[p.take].readings[p.reading].bits;
     place_unframed(&mut pieces, takes, bits);
     mend_slips(&mut pieces, &of, bits);
+    drop_strangers(&mut pieces, &of, bits);
     let (bytes, length_known) = length(takes, &pieces, announced);
     let mut votes = Vec::new();
     for p in &pieces {
@@ -170,6 +176,40 @@ fn mend_slips<'a>(pieces: &mut [Piece], of: &dyn Fn(&Piece) -> &'a Vec<Llr>, bit
     }
 }
 
+/// A reading that lost the end of its copy may run on into the next one. What came back after a leap and contradicts
+/// all the others is no part of the block; the worst goes first, since it may be what makes another look wrong.
+fn drop_strangers<'a>(pieces: &mut [Piece], of: &dyn Fn(&Piece) -> &'a Vec<Llr>, bits: usize) {
+    const STRANGE: f64 = -20.0;
+    let longest = pieces.iter().map(|p| of(p).len() / bits + 2 * SLIP as usize).max().unwrap_or(0);
+    loop {
+        let mut worst: Option<(f64, usize, usize)> = None;
+        for i in 0..pieces.len() {
+            if pieces[i].stretches.len() < 2 {
+                continue;
+            }
+            let mut sum = vec![Llr::LOST; longest * bits];
+            for (j, other) in pieces.iter().enumerate() {
+                if j != i {
+                    lay(other, of(other), bits, &mut sum);
+                }
+            }
+            for (k, &(from, to, place)) in pieces[i].stretches.iter().enumerate().skip(1) {
+                if place < 0 || place as usize * bits > sum.len() {
+                    continue;
+                }
+                let s = Similarity::of(&of(&pieces[i])[from * bits..to * bits], &sum[place as usize * bits..]);
+                if s.against_random < STRANGE && worst.is_none_or(|w| s.against_random < w.0) {
+                    worst = Some((s.against_random, i, k));
+                }
+            }
+        }
+        let Some((_, i, k)) = worst else { return };
+        // and what came behind it in the same reading: the count is off from there on
+        pieces[i].stretches.truncate(k);
+        pieces[i].cut = true;
+    }
+}
+
 fn lay(piece: &Piece, source: &[Llr], bits: usize, sum: &mut [Llr]) {
     for &(from, to, place) in &piece.stretches {
         for byte in from..to {
@@ -193,7 +233,7 @@ fn length(takes: &[TakeReadings], pieces: &[Piece], announced: Option<usize>) ->
         let Some(last) = p.stretches.last() else { continue };
         let end = (last.2 + (last.1 - last.0) as i64).max(0) as usize;
         reach = reach.max(end);
-        if let Some(evidence) = r.end {
+        if let Some(evidence) = r.end.filter(|_| !p.cut) {
             // a reading that was lost just before its end may have counted the tone for bytes
             let tail = r.bits.len().saturating_sub(18);
             let heard = r.bits[tail..].iter().filter(|l| l.0.abs() > 1.0).count() as f64 / 18.0;
@@ -201,7 +241,8 @@ fn length(takes: &[TakeReadings], pieces: &[Piece], announced: Option<usize>) ->
         }
     }
     if let Some(n) = announced {
-        ends.push((n, 30.0));
+        // a reading that lost the end may run on into the next copy, and several may agree on where that ends
+        ends.push((n, ANNOUNCED));
     }
     let mut best: Option<(usize, f64)> = None;
     for &(end, _) in &ends {

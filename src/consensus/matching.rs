@@ -221,6 +221,10 @@ fn same(x: &Reading, y: &Reading, bits: usize) -> Option<(f64, f64)> {
         }
     }
     let (lag, s) = lag_of(x, y, bits)?;
+    // both begin at the block's first byte: only slips can have moved them
+    if x.copy.is_some() && y.copy.is_some() && lag.abs() > 8 {
+        return None;
+    }
     s.is_same().then(|| (s.against_random, lag as f64 * seconds_per_byte(x)))
 }
 
