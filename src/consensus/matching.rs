@@ -202,31 +202,44 @@ fn compare(takes: &[TakeReadings], a: &Sighting, b: &Sighting, bits: usize) -> O
 
 /// Evidence that two readings are of the same bytes, and the tape seconds by which `y` begins after `x`.
 fn same(x: &Reading, y: &Reading, bits: usize) -> Option<(f64, f64)> {
-    if x.copy.is_some() && y.copy.is_some() {
-        // counts are sure up to the first leap; past it a slip would look like another block
-        let until = |r: &Reading| r.leaps.first().copied().unwrap_or(r.bytes()) * bits;
-        let whole = Similarity::of(&x.bits, &y.bits);
-        if whole.is_same() {
-            return Some((whole.against_random, 0.0));
-        }
-        let n = until(x).min(until(y));
-        let sure = Similarity::of(&x.bits[..n], &y.bits[..n]);
-        if sure.is_same() {
-            return Some((sure.against_random, 0.0));
-        }
-        // a header that differs is another header; in a longer block a count may have slipped unnoticed
-        let short = x.bytes().min(y.bytes()) <= 200;
-        if short && (n >= x.bytes().min(y.bytes()) * bits || sure.is_other()) {
-            return None;
-        }
+    if x.copy.is_none() || y.copy.is_none() {
+        let (lag, s) = lag_of(x, y, bits)?;
+        return s.is_same().then(|| (s.against_random, lag as f64 * seconds_per_byte(x)));
     }
-    let (lag, s) = lag_of(x, y, bits)?;
-    // both begin at the block's first byte: only slips can have moved them
-    if x.copy.is_some() && y.copy.is_some() && lag.abs() > 8 {
+    // counts are sure up to the first leap; past it a slip would look like another block
+    let until = |r: &Reading| r.leaps.first().copied().unwrap_or(r.bytes()) * bits;
+    let n = until(x).min(until(y));
+    let head = n.min(HEAD * bits);
+    if Similarity::of(&x.bits[..head], &y.bits[..head]).against_random < -40.0 {
         return None;
     }
-    s.is_same().then(|| (s.against_random, lag as f64 * seconds_per_byte(x)))
+    let whole = Similarity::of(&x.bits, &y.bits);
+    if whole.is_same() {
+        return Some((whole.against_random, 0.0));
+    }
+    let sure = Similarity::of(&x.bits[..n], &y.bits[..n]);
+    if sure.is_same() {
+        return Some((sure.against_random, 0.0));
+    }
+    if sure.is_other() || (x.leaps.is_empty() && y.leaps.is_empty()) {
+        return None;
+    }
+    // both begin at the block's first byte: a slip has moved what lies behind a leap by a few bytes at most
+    let mut cuts = y.leaps.clone();
+    cuts.push(y.bytes());
+    let slipped = cuts.windows(2).filter_map(|w| {
+        let from = w[0].saturating_sub(SLIP);
+        let part = &y.bits[w[0] * bits..w[1].min(w[0] + HEAD) * bits];
+        best_lag(part, x.bits.get(from * bits..)?, bits, 0..=2 * SLIP as i64)
+    });
+    let best = slipped.map(|b| b.1).max_by(|a, b| a.against_random.total_cmp(&b.against_random))?;
+    best.is_same().then_some((best.against_random, 0.0))
 }
+
+/// Bytes that are compared first: two blocks that differ mostly show it there.
+const HEAD: usize = 64;
+/// Bytes by which a leap may have moved the count.
+const SLIP: usize = 4;
 
 fn seconds_per_byte(r: &Reading) -> f64 {
     (r.to_s() - r.from_s()) / r.bytes().max(1) as f64
