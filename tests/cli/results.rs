@@ -173,7 +173,6 @@ fn takes_of_two_tapes_are_told_apart() {
 
 /// Six programs, two clean takes: six programs, and no piece of one beside them.
 #[test]
-#[ignore = "fails: take 2 gives a piece of the third header as a program of its own (128 bytes, at 0:18)"]
 fn clean_takes_give_no_pieces() {
     let folder = tempfile::tempdir().unwrap();
     let names = [
