@@ -41,7 +41,7 @@ pub fn decide_all(intake: Intake, format: &dyn Format, progress: Progress) -> Re
     let times = Times::of(format.grammar(), format.layout());
     let (takes, mut rejected) = intake.readings(format);
     let mut tapes = Vec::new();
-    for members in consensus::tapes(&takes, width) {
+    for members in consensus::tapes(&takes, width, &times) {
         progress(0.93, "weighing the evidence");
         let blocks = consensus::blocks(&takes, &members, width, &times);
         tapes.push((members.into_keys().collect(), decide_tape(&takes, &blocks, format)?));

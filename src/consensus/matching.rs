@@ -1,9 +1,9 @@
 //! Which takes are of one tape, and when on that tape each moment of a take was: found by content, order and time.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
-use super::TakeReadings;
 use super::similarity::{Similarity, best_lag};
+use super::{TakeReadings, Times};
 use crate::Llr;
 use crate::receiver::Reading;
 
@@ -23,6 +23,15 @@ const SLACK_S: f64 = 1.5;
 const SLACK_RATE: f64 = 0.03;
 /// Readings that begin this close together are of one place.
 const ONE_PLACE_S: f64 = 0.1;
+/// What begins this close together in two takes of one tape is the same.
+const ONE_START_S: f64 = 0.25;
+/// Evidence of a pair counts for so much per kind of byte in it, up to a limit: two headers share all their spaces.
+const PER_KIND: f64 = 8.0;
+const MOST: f64 = 200.0;
+/// What two starts in one place that differ count against a chain.
+const FAULT: f64 = 150.0;
+/// A further chain, behind a stop of the recorder, must say this much.
+const FURTHER: f64 = 250.0;
 /// Pairs tried as the one whose offset the others share.
 const ANCHORS: usize = 24;
 
@@ -56,7 +65,7 @@ impl TimeMap {
 }
 
 /// Sorts takes by the tape they are of. `bits` is the number of bits per byte on tape.
-pub fn tapes(takes: &[TakeReadings], bits: usize) -> Vec<Members> {
+pub fn tapes(takes: &[TakeReadings], bits: usize, times: &Times) -> Vec<Members> {
     let mut tapes = Vec::new();
     // the take that saw most leads; ties go to the earlier one, so the order of work is fixed
     let weight = |t: usize| takes[t].readings.iter().map(|r| r.bytes()).sum::<usize>();
@@ -68,7 +77,7 @@ pub fn tapes(takes: &[TakeReadings], bits: usize) -> Vec<Members> {
         // takes that match now may let others match later
         loop {
             let joined =
-                waiting.iter().enumerate().find_map(|(i, &take)| Some((i, join(takes, &members, take, bits)?)));
+                waiting.iter().enumerate().find_map(|(i, &take)| Some((i, join(takes, &members, take, bits, times)?)));
             let Some((place, map)) = joined else { break };
             members.insert(waiting.remove(place), map);
         }
@@ -108,7 +117,7 @@ struct Pair {
 }
 
 /// The place in time of a take that is of this tape, if it is.
-fn join(takes: &[TakeReadings], members: &Members, take: usize, bits: usize) -> Option<TimeMap> {
+fn join(takes: &[TakeReadings], members: &Members, take: usize, bits: usize, times: &Times) -> Option<TimeMap> {
     let all = places(takes, members, bits);
     let new: Vec<(usize, &Reading, Head)> = takes[take]
         .readings
@@ -122,17 +131,31 @@ fn join(takes: &[TakeReadings], members: &Members, take: usize, bits: usize) -> 
         let mut pairs = Vec::new();
         for (p, x) in all.iter().enumerate() {
             for (i, y, head) in &new {
-                // the other copy holds the same bytes at another time: it tells less than one that is surely the same
-                if framed && (x.reading.copy.is_none() || x.reading.copy != y.copy) {
+                if framed && (x.reading.copy.is_none() || y.copy.is_none()) {
                     continue;
                 }
                 if x.reading.copy.is_some() && y.copy.is_some() && x.head.differs(head) {
                     continue;
                 }
-                pairs.extend(pair(x, p, y, *i, takes[take].speed, bits));
+                pairs.extend(pair(x, p, y, *i, takes[take].speed, bits, times));
             }
         }
-        let chosen = chains(&pairs);
+        let paired: BTreeSet<(usize, usize)> = pairs.iter().map(|p| (p.placed, p.reading)).collect();
+        // a chain by which two blocks would begin in one place, and differ, is no chain
+        let faults = |at: &dyn Fn(f64) -> f64| {
+            let mut faults = 0;
+            for (p, x) in all.iter().enumerate().filter(|(_, x)| x.reading.copy.is_some()) {
+                for (i, y, _) in new.iter().filter(|n| n.1.copy.is_some()) {
+                    let own = y.from_s() * takes[take].speed;
+                    let near = (at(own) - x.at(0)).abs() < ONE_START_S;
+                    if near && (x.reading.copy != y.copy || !paired.contains(&(p, *i))) {
+                        faults += 1;
+                    }
+                }
+            }
+            faults
+        };
+        let chosen = chains(&pairs, &faults);
         let comparable = |r: &Reading| r.copy.is_some() || !framed;
         let fewer =
             all.iter().filter(|p| comparable(p.reading)).count().min(new.iter().filter(|n| comparable(n.1)).count());
@@ -171,10 +194,28 @@ fn places<'a>(takes: &'a [TakeReadings], members: &'a Members, bits: usize) -> V
     out.into_iter().map(|p| p.3).collect()
 }
 
-fn pair(x: &Placed, placed: usize, y: &Reading, reading: usize, speed: f64, bits: usize) -> Option<Pair> {
+fn pair(
+    x: &Placed,
+    placed: usize,
+    y: &Reading,
+    reading: usize,
+    speed: f64,
+    bits: usize,
+    times: &Times,
+) -> Option<Pair> {
+    // the other copy holds the same bytes at another time, a block's length away
+    let apart = match (x.reading.copy, y.copy) {
+        (Some(a), Some(b)) if a != b => {
+            let whole = [x.reading, y].into_iter().find(|r| r.end.is_some())?;
+            (b as f64 - a as f64) * (whole.bytes() as f64 * times.byte_s + times.between_s)
+        }
+        _ => 0.0,
+    };
     let (lag, evidence) = same(x.reading, y, bits)?;
+    let kinds: BTreeSet<Vec<bool>> = y.bits.chunks(bits).map(|c| c.iter().map(|l| l.bit()).collect()).collect();
+    let evidence = evidence.min(PER_KIND * kinds.len() as f64).min(MOST);
     let own = |i: usize| y.starts_s[i] * speed;
-    let tape = |i: usize| x.at(lag + i as i64);
+    let tape = |i: usize| x.at(lag + i as i64) + apart;
     // both ends of what is sure of its count
     let last = y.leaps.first().copied().unwrap_or(y.bytes());
     let reach = x.reading.leaps.first().copied().unwrap_or(x.reading.bytes()) as i64 - lag;
@@ -183,13 +224,17 @@ fn pair(x: &Placed, placed: usize, y: &Reading, reading: usize, speed: f64, bits
     Some(Pair { placed, reading, evidence, own_s: own(0), offset: tape(0) - own(0), anchors })
 }
 
+/// How many starts differ though they would lie in one place, by a way to tell tape time from the take's.
+type Faults<'a> = &'a dyn Fn(&dyn Fn(f64) -> f64) -> usize;
+
 /// The pairs that hold together: the capture may have been stopped and started, so there may be several offsets; the
 /// best supported first, order kept.
-fn chains(all: &[Pair]) -> Vec<usize> {
+fn chains(all: &[Pair], faults: Faults) -> Vec<usize> {
     let mut chosen: Vec<usize> = Vec::new();
-    for _ in 0..6 {
+    for round in 0..6 {
         let free: Vec<usize> = (0..all.len()).filter(|&p| chosen.iter().all(|&c| in_order(&all[p], &all[c]))).collect();
-        let Some(next) = best_offset(all, &free) else { break };
+        let least = if round == 0 { 0.0 } else { FURTHER };
+        let Some((_, next)) = best_offset(all, &free, faults).filter(|b| b.0 > least) else { break };
         chosen.extend(next);
     }
     chosen
@@ -201,7 +246,7 @@ fn in_order(a: &Pair, b: &Pair) -> bool {
 }
 
 /// The chain with most evidence that shares one offset, give or take the slack.
-fn best_offset(all: &[Pair], free: &[usize]) -> Option<Vec<usize>> {
+fn best_offset(all: &[Pair], free: &[usize], faults: Faults) -> Option<(f64, Vec<usize>)> {
     let mut anchors = free.to_vec();
     anchors.sort_by(|&a, &b| all[b].evidence.total_cmp(&all[a].evidence));
     let mut best: Option<(f64, Vec<usize>)> = None;
@@ -211,12 +256,17 @@ fn best_offset(all: &[Pair], free: &[usize]) -> Option<Vec<usize>> {
             (p.offset - anchor.offset).abs() < SLACK_S + SLACK_RATE * apart
         };
         let chain = best_chain(all, free.iter().copied().filter(|&p| near(&all[p])).collect());
-        let total: f64 = chain.iter().map(|&p| all[p].evidence).sum();
+        let (Some(first), Some(last)) = (chain.first().map(|&p| &all[p]), chain.last().map(|&p| &all[p])) else {
+            continue;
+        };
+        let map = TimeMap::new(chain.iter().flat_map(|&p| all[p].anchors.iter().copied()).collect());
+        let within = |t: f64| if t > first.own_s - 30.0 && t < last.own_s + 30.0 { map.at(t) } else { f64::INFINITY };
+        let total = chain.iter().map(|&p| all[p].evidence).sum::<f64>() - FAULT * faults(&within) as f64;
         if best.as_ref().is_none_or(|(t, _)| total > *t) {
             best = Some((total, chain));
         }
     }
-    best.map(|b| b.1).filter(|chain| !chain.is_empty())
+    best.filter(|b| b.0 > 0.0)
 }
 
 /// Longest common subsequence by evidence; a jump of the offset costs.
@@ -235,9 +285,7 @@ fn best_chain(all: &[Pair], mut sorted: Vec<usize>) -> Vec<usize> {
             .map(|j| (gain(j), j))
             .max_by(|a, b| a.0.total_cmp(&b.0))
             .filter(|b| b.0 > 0.0);
-        // beyond what settles the matter, a long block counts no more than a short one
-        let evidence = all[p].evidence.min(200.0);
-        best.push((evidence + before.map_or(0.0, |b| b.0), before.map(|b| b.1)));
+        best.push((all[p].evidence + before.map_or(0.0, |b| b.0), before.map(|b| b.1)));
     }
     let mut at = (0..sorted.len()).max_by(|&a, &b| best[a].0.total_cmp(&best[b].0));
     let mut chain = Vec::new();

@@ -241,9 +241,91 @@ fn contradict(a: &Piece, b: &Piece, takes: &[TakeReadings], bits: usize) -> bool
         let here = Similarity::of(part, &x[from * bits..to * bits]);
         let back = SLIP.min(from as i64);
         let moved = best_lag(part, &x[(from - back as usize) * bits..], bits, 0..=back + SLIP);
-        if moved.is_none_or(|m| m.1.against_random < here.against_random + 8.0) {
+        if moved.is_none_or(|m| m.1.against_random < here.against_random.max(0.0) + 8.0) {
             alike += here.against_alike;
         }
     }
     alike < -12.0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::Llr;
+    use crate::consensus::tapes;
+    use crate::receiver::Reading;
+    use crate::tape::twin_copy;
+
+    const BYTE_S: f64 = 0.01;
+    const TIMES: Times = Times { copies: 2, byte_s: BYTE_S, between_s: 0.1 };
+
+    /// A reading of `bytes` that begins `from_s` into its take.
+    fn reading(copy: Option<usize>, bytes: &[u8], from_s: f64, leaps: &[usize]) -> Reading {
+        let bit = |b: bool| Llr(if b { 9.0 } else { -9.0 });
+        Reading {
+            copy,
+            sync: 0.0,
+            bits: bytes.iter().flat_map(|&b| twin_copy::byte_bits(b)).map(bit).collect(),
+            starts_s: (0..=bytes.len()).map(|i| from_s + i as f64 * BYTE_S).collect(),
+            end: None,
+            leaps: leaps.to_vec(),
+            gain: vec![1.0; bytes.len()],
+            noise: vec![0.1; bytes.len()],
+        }
+    }
+
+    fn bytes(seed: u8, n: usize) -> Vec<u8> {
+        (0..n).map(|i| (i as u8).wrapping_mul(37).wrapping_add(seed).rotate_left(u32::from(seed) % 7)).collect()
+    }
+
+    fn take(readings: Vec<Reading>) -> TakeReadings {
+        TakeReadings { readings, speed: 1.0 }
+    }
+
+    fn of_one_tape(takes: &[TakeReadings]) -> Vec<Vec<Piece>> {
+        let all = tapes(takes, 9, &TIMES);
+        assert_eq!(all.len(), 1, "one tape");
+        blocks(takes, &all[0], 9, &TIMES)
+    }
+
+    /// One take hears both copies; the other starts 5 s later, misses the first sync and runs on into the second copy.
+    #[test]
+    fn a_reading_that_runs_on_is_cut_where_the_second_copy_begins() {
+        let block = bytes(3, 100);
+        let whole = take(vec![
+            reading(Some(0), &block, 10.0, &[]),
+            reading(Some(1), &block, 11.1, &[]),
+            reading(Some(0), &bytes(5, 80), 14.0, &[]),
+        ]);
+        // from byte 40 of the first copy; found again at byte 10 of the second
+        let mut run = block[40..].to_vec();
+        run.extend(&block[10..]);
+        let mut run = reading(None, &run, 5.4, &[60]);
+        for (i, s) in run.starts_s.iter_mut().enumerate().skip(60) {
+            *s = 6.2 + (i - 60) as f64 * BYTE_S;
+        }
+        let other = take(vec![run, reading(Some(0), &bytes(5, 80), 9.0, &[])]);
+        let found = of_one_tape(&[whole, other]);
+        assert_eq!(found.len(), 2);
+        let theirs: Vec<_> = found[0].iter().filter(|p| p.take == 1).map(|p| (p.from, p.copy, p.place)).collect();
+        assert_eq!(theirs, [(0, 0, Some(40)), (60, 1, Some(10))]);
+    }
+
+    #[test]
+    fn blocks_a_leader_apart_are_two_though_their_bytes_are_the_same() {
+        let block = bytes(3, 60);
+        let one = take(vec![reading(Some(0), &block, 1.0, &[]), reading(Some(0), &block, 4.0, &[])]);
+        assert_eq!(of_one_tape(&[one.clone(), one]).len(), 2);
+    }
+
+    /// One tape was recorded over in part: the same place, other bytes.
+    #[test]
+    fn takes_that_contradict_each_other_are_not_merged() {
+        let shared = reading(Some(0), &bytes(3, 100), 1.0, &[]);
+        let a = take(vec![shared.clone(), reading(Some(0), &bytes(5, 100), 4.0, &[])]);
+        let b = take(vec![shared, reading(Some(0), &bytes(6, 100), 4.0, &[])]);
+        let found = of_one_tape(&[a, b]);
+        let takes: Vec<Vec<usize>> = found.iter().map(|b| b.iter().map(|p| p.take).collect()).collect();
+        assert_eq!(takes, [vec![0, 1], vec![0], vec![1]]);
+    }
 }
