@@ -133,11 +133,11 @@ fn lay_out<'a>(takes: &'a [TakeReadings], pieces: &'a [Piece], bits: usize) -> V
     laid
 }
 
-/// What all but number `but` say together.
-fn others(laid: &[Laid], but: usize, bits: usize) -> Vec<Llr> {
+/// What those of `laid` that `which` names say together.
+fn sum(laid: &[Laid], bits: usize, which: impl Fn(usize) -> bool) -> Vec<Llr> {
     let longest = laid.iter().map(|l| l.end().max(0) as usize).max().unwrap_or(0) + 2 * SLIP as usize;
     let mut sum = vec![Llr::LOST; longest * bits];
-    for l in laid.iter().enumerate().filter(|(i, _)| *i != but).map(|(_, l)| l) {
+    for (_, l) in laid.iter().enumerate().filter(|(i, _)| which(*i)) {
         let skip = (-l.at).max(0) as usize;
         let Some(source) = l.bits.get(skip * bits..) else { continue };
         let target = &mut sum[(l.at + skip as i64) as usize * bits..];
@@ -146,54 +146,72 @@ fn others(laid: &[Laid], but: usize, bits: usize) -> Vec<Llr> {
     sum
 }
 
-/// Every stretch whose count may be off is held against what all the others say, and moved where it fits better.
+/// Every stretch whose count may be off is held against what others say, and moved where it fits better: first those
+/// that were counted from their sync against each other, then, surest first, each of those told by time alone against
+/// all that is settled, so that two that are off alike do not outvote what is right; in the end all against all.
 fn mend_slips(laid: &mut [Laid], bits: usize) {
-    for _round in 0..2 {
-        for i in 0..laid.len() {
-            if laid[i].piece.framed || laid.len() < 2 {
-                continue;
-            }
-            let sum = others(laid, i, bits);
-            let reach = SLIP + (SLIP_SHARE * laid[i].at.max(0) as f64) as i64;
-            let back = reach.min(laid[i].at.max(0));
-            let at = laid[i].at;
-            if at < 0 {
-                continue;
-            }
-            let Some(around) = sum.get((at - back) as usize * bits..) else { continue };
-            let Some((lag, best, _)) = best_lag(laid[i].bits, around, bits, 0..=back + reach) else { continue };
-            let stay = best_lag(laid[i].bits, around, bits, back..=back).map_or(0.0, |b| b.1.against_random);
-            let least = stay + MOVE * (1.0 + 0.5 * (lag - back).abs() as f64) + MOVE_SHARE * stay.max(0.0);
-            if lag != back && best.against_random > least.max(0.0) {
-                laid[i].at += lag - back;
-            }
+    let mut settled: Vec<bool> = laid.iter().map(|l| l.piece.counted).collect();
+    for i in (0..laid.len()).filter(|&i| laid[i].piece.counted && !laid[i].piece.framed).collect::<Vec<_>>() {
+        let known = sum(laid, bits, |j| j != i && settled[j]);
+        mend(&mut laid[i], &known, bits);
+    }
+    while settled.iter().any(|s| !s) {
+        let known = sum(laid, bits, |j| settled[j]);
+        let overlap = |l: &Laid| {
+            let from = l.at.max(0) as usize * bits;
+            let there = known.get(from..known.len().min(from + l.bits.len())).unwrap_or(&[]);
+            there.iter().zip(l.bits).map(|(a, b)| a.0.abs().min(b.0.abs())).sum::<f32>()
+        };
+        let open = (0..laid.len()).filter(|&i| !settled[i]);
+        let next = open.max_by(|&a, &b| overlap(&laid[a]).total_cmp(&overlap(&laid[b])).then(b.cmp(&a)));
+        let Some(next) = next else { return };
+        mend(&mut laid[next], &known, bits);
+        settled[next] = true;
+    }
+    for i in 0..laid.len() {
+        if !laid[i].piece.framed {
+            let others = sum(laid, bits, |j| j != i);
+            mend(&mut laid[i], &others, bits);
         }
+    }
+}
+
+/// Moves one stretch where it fits `known` better.
+fn mend(laid: &mut Laid, known: &[Llr], bits: usize) {
+    let at = laid.at;
+    if at < 0 {
+        return;
+    }
+    let reach = SLIP + (SLIP_SHARE * at as f64) as i64;
+    let back = reach.min(at);
+    let Some(around) = known.get((at - back) as usize * bits..) else { return };
+    let Some((lag, best, _)) = best_lag(laid.bits, around, bits, 0..=back + reach) else { return };
+    let stay = best_lag(laid.bits, around, bits, back..=back).map_or(0.0, |b| b.1.against_random);
+    let least = stay + MOVE * (1.0 + 0.5 * (lag - back).abs() as f64) + MOVE_SHARE * stay.max(0.0);
+    if lag != back && best.against_random > least.max(0.0) {
+        laid.at += lag - back;
     }
 }
 
 /// A reading that lost the end of its copy may run on into something else. What contradicts all the others is no part of
 /// the block; the worst goes first, since it may be what makes another look wrong.
 fn drop_strangers(laid: &mut Vec<Laid>, bits: usize) {
-    loop {
-        let mut worst: Option<(f64, usize)> = None;
-        for i in 0..laid.len() {
-            if laid[i].piece.framed {
-                continue;
+    for counted in [false, true] {
+        loop {
+            let mut worst: Option<(f64, usize)> = None;
+            for (i, l) in laid.iter().enumerate().filter(|(_, l)| !l.piece.framed && l.piece.counted == counted) {
+                let others = sum(laid, bits, |j| j != i);
+                let skip = (-l.at).max(0) as usize;
+                let there = others.get((l.at + skip as i64) as usize * bits..);
+                let (Some(source), Some(there)) = (l.bits.get(skip * bits..), there) else { continue };
+                let s = Similarity::of(source, there).against_random;
+                if s < STRANGE && worst.is_none_or(|w| s < w.0) {
+                    worst = Some((s, i));
+                }
             }
-            let sum = others(laid, i, bits);
-            let skip = (-laid[i].at).max(0) as usize;
-            let (Some(source), Some(there)) =
-                (laid[i].bits.get(skip * bits..), sum.get((laid[i].at + skip as i64) as usize * bits..))
-            else {
-                continue;
-            };
-            let s = Similarity::of(source, there).against_random;
-            if s < STRANGE && worst.is_none_or(|w| s < w.0) {
-                worst = Some((s, i));
-            }
+            let Some((_, i)) = worst else { break };
+            laid.remove(i);
         }
-        let Some((_, i)) = worst else { return };
-        laid.remove(i);
     }
 }
 

@@ -28,10 +28,15 @@ const ONE_START_S: f64 = 0.25;
 /// Evidence of a pair counts for so much per kind of byte in it, up to a limit: two headers share all their spaces.
 const PER_KIND: f64 = 8.0;
 const MOST: f64 = 200.0;
-/// What two starts in one place that differ count against a chain.
+/// What two copies that begin in one place count against a chain.
 const FAULT: f64 = 150.0;
+/// Bytes compared at a time where two takes overlap, and the most they count.
+const WINDOW: usize = 64;
+const MOST_OF_WINDOW: f64 = 60.0;
 /// A further chain, behind a stop of the recorder, must say this much.
 const FURTHER: f64 = 250.0;
+/// Evidence for a tape that is enough even if most of what was heard does not match: takes may be in pieces.
+const ENOUGH: f64 = 1000.0;
 /// Pairs tried as the one whose offset the others share.
 const ANCHORS: usize = 24;
 
@@ -91,17 +96,17 @@ pub fn tapes(takes: &[TakeReadings], bits: usize, times: &Times) -> Vec<Members>
 struct Placed<'a> {
     reading: &'a Reading,
     head: Head,
-    speed: f64,
-    map: &'a TimeMap,
+    /// Seconds of tape at which each byte begins; one more for the end.
+    times: Vec<f64>,
 }
 
 impl Placed<'_> {
     /// Seconds of tape at which byte `i` begins; before the first and past the last at its pace.
     fn at(&self, i: i64) -> f64 {
-        let r = self.reading;
-        let inside = i.clamp(0, r.bytes() as i64);
-        let own = r.starts_s[inside as usize] + (i - inside) as f64 * seconds_per_byte(r);
-        self.map.at(own * self.speed)
+        let last = self.times.len() as i64 - 1;
+        let inside = i.clamp(0, last);
+        let pace = (self.times[last as usize] - self.times[0]) / last.max(1) as f64;
+        self.times[inside as usize] + (i - inside) as f64 * pace
     }
 }
 
@@ -140,31 +145,50 @@ fn join(takes: &[TakeReadings], members: &Members, take: usize, bits: usize, tim
                 pairs.extend(pair(x, p, y, *i, takes[take].speed, bits, times));
             }
         }
-        let paired: BTreeSet<(usize, usize)> = pairs.iter().map(|p| (p.placed, p.reading)).collect();
-        // a chain by which two blocks would begin in one place, and differ, is no chain
-        let faults = |at: &dyn Fn(f64) -> f64| {
-            let mut faults = 0;
-            for (p, x) in all.iter().enumerate().filter(|(_, x)| x.reading.copy.is_some()) {
-                for (i, y, _) in new.iter().filter(|n| n.1.copy.is_some()) {
-                    let own = y.from_s() * takes[take].speed;
-                    let near = (at(own) - x.at(0)).abs() < ONE_START_S;
-                    if near && (x.reading.copy != y.copy || !paired.contains(&(p, *i))) {
-                        faults += 1;
-                    }
-                }
-            }
-            faults
+        let agreement = |at: &dyn Fn(f64) -> f64| {
+            let each = |y: &Reading| agreement(&all, y, &|i| at(y.starts_s[i] * takes[take].speed), bits);
+            new.iter().map(|n| each(n.1)).sum::<f64>()
         };
-        let chosen = chains(&pairs, &faults);
+        let (total, chosen) = chains(&pairs, &agreement);
         let comparable = |r: &Reading| r.copy.is_some() || !framed;
         let fewer =
             all.iter().filter(|p| comparable(p.reading)).count().min(new.iter().filter(|n| comparable(n.1)).count());
         // a take belongs to the tape when a fair part of what both must have seen is the same
-        if !chosen.is_empty() && chosen.len() * 4 >= fewer {
+        if !chosen.is_empty() && (chosen.len() * 4 >= fewer || total > ENOUGH) {
             return Some(TimeMap::new(chosen.iter().flat_map(|&p| pairs[p].anchors.iter().copied()).collect()));
         }
     }
     None
+}
+
+/// What speaks for a reading having been where `at` puts its bytes: what others heard there at the same time is the same.
+fn agreement(all: &[Placed], y: &Reading, at: &dyn Fn(usize) -> f64, bits: usize) -> f64 {
+    let mut sum = 0.0;
+    let mut cuts = y.leaps.clone();
+    cuts.extend((0..y.bytes()).step_by(WINDOW));
+    cuts.push(y.bytes());
+    cuts.sort_unstable();
+    cuts.dedup();
+    let (from_s, to_s) = (at(0), at(y.bytes()));
+    for x in all.iter().filter(|x| x.times.first() < Some(&to_s) && x.times.last() > Some(&from_s)) {
+        if x.reading.copy.is_some() && y.copy.is_some() && (x.times[0] - from_s).abs() < ONE_START_S {
+            // the same bytes, but another copy of them
+            sum -= if x.reading.copy == y.copy { 0.0 } else { FAULT };
+        }
+        for w in cuts.windows(2) {
+            let middle = (w[0] + w[1]) / 2;
+            let there = x.times.partition_point(|&t| t <= at(middle)) as i64 - 1 - (middle - w[0]) as i64;
+            let part = &y.bits[w[0] * bits..w[1] * bits];
+            let here = (-1..=1).filter_map(|slip| {
+                let from = there + slip;
+                let skip = (-from).max(0) as usize * bits;
+                let theirs = x.reading.bits.get((from.max(0) as usize) * bits..)?;
+                Some(Similarity::of(part.get(skip..)?, theirs).against_random)
+            });
+            sum += here.max_by(f64::total_cmp).unwrap_or(0.0).clamp(-MOST_OF_WINDOW, MOST_OF_WINDOW);
+        }
+    }
+    sum
 }
 
 /// What the members heard, in tape order: of readings that begin in one place the surest stands for all.
@@ -175,7 +199,8 @@ fn places<'a>(takes: &'a [TakeReadings], members: &'a Members, bits: usize) -> V
             let speed = takes[t].speed;
             let from_s = map.at(reading.from_s() * speed);
             let sure = reading.bits.iter().map(|l| l.0.abs().min(8.0)).sum();
-            let placed = Placed { reading, head: Head::of(reading, bits), speed, map };
+            let times = reading.starts_s.iter().map(|s| map.at(s * speed)).collect();
+            let placed = Placed { reading, head: Head::of(reading, bits), times };
             all.push((from_s, reading.copy.is_some(), sure, placed));
         }
     }
@@ -206,7 +231,8 @@ fn pair(
     // the other copy holds the same bytes at another time, a block's length away
     let apart = match (x.reading.copy, y.copy) {
         (Some(a), Some(b)) if a != b => {
-            let whole = [x.reading, y].into_iter().find(|r| r.end.is_some())?;
+            // one that lost its way may have run on into the next copy
+            let whole = [x.reading, y].into_iter().find(|r| r.end.is_some() && r.leaps.is_empty())?;
             (b as f64 - a as f64) * (whole.bytes() as f64 * times.byte_s + times.between_s)
         }
         _ => 0.0,
@@ -224,20 +250,22 @@ fn pair(
     Some(Pair { placed, reading, evidence, own_s: own(0), offset: tape(0) - own(0), anchors })
 }
 
-/// How many starts differ though they would lie in one place, by a way to tell tape time from the take's.
-type Faults<'a> = &'a dyn Fn(&dyn Fn(f64) -> f64) -> usize;
+/// What speaks for a way to tell tape time from the take's.
+type Agreement<'a> = &'a dyn Fn(&dyn Fn(f64) -> f64) -> f64;
 
 /// The pairs that hold together: the capture may have been stopped and started, so there may be several offsets; the
 /// best supported first, order kept.
-fn chains(all: &[Pair], faults: Faults) -> Vec<usize> {
+fn chains(all: &[Pair], agreement: Agreement) -> (f64, Vec<usize>) {
     let mut chosen: Vec<usize> = Vec::new();
+    let mut sum = 0.0;
     for round in 0..6 {
         let free: Vec<usize> = (0..all.len()).filter(|&p| chosen.iter().all(|&c| in_order(&all[p], &all[c]))).collect();
         let least = if round == 0 { 0.0 } else { FURTHER };
-        let Some((_, next)) = best_offset(all, &free, faults).filter(|b| b.0 > least) else { break };
+        let Some((total, next)) = best_offset(all, &free, agreement).filter(|b| b.0 > least) else { break };
         chosen.extend(next);
+        sum += total;
     }
-    chosen
+    (sum, chosen)
 }
 
 /// Neither is the other's, and they come in the same order in both.
@@ -246,7 +274,7 @@ fn in_order(a: &Pair, b: &Pair) -> bool {
 }
 
 /// The chain with most evidence that shares one offset, give or take the slack.
-fn best_offset(all: &[Pair], free: &[usize], faults: Faults) -> Option<(f64, Vec<usize>)> {
+fn best_offset(all: &[Pair], free: &[usize], agreement: Agreement) -> Option<(f64, Vec<usize>)> {
     let mut anchors = free.to_vec();
     anchors.sort_by(|&a, &b| all[b].evidence.total_cmp(&all[a].evidence));
     let mut best: Option<(f64, Vec<usize>)> = None;
@@ -261,7 +289,7 @@ fn best_offset(all: &[Pair], free: &[usize], faults: Faults) -> Option<(f64, Vec
         };
         let map = TimeMap::new(chain.iter().flat_map(|&p| all[p].anchors.iter().copied()).collect());
         let within = |t: f64| if t > first.own_s - 30.0 && t < last.own_s + 30.0 { map.at(t) } else { f64::INFINITY };
-        let total = chain.iter().map(|&p| all[p].evidence).sum::<f64>() - FAULT * faults(&within) as f64;
+        let total = chain.iter().map(|&p| all[p].evidence).sum::<f64>() + agreement(&within);
         if best.as_ref().is_none_or(|(t, _)| total > *t) {
             best = Some((total, chain));
         }
@@ -330,10 +358,6 @@ impl Head {
         }
         seen > 60 && wrong * 3 > seen
     }
-}
-
-fn seconds_per_byte(r: &Reading) -> f64 {
-    (r.to_s() - r.from_s()) / r.bytes().max(1) as f64
 }
 
 /// If two readings are of the same bytes: how many bytes into `x` the first byte of `y` lies, and the evidence.

@@ -19,6 +19,8 @@ pub struct Piece {
     pub place: Option<i64>,
     /// Begins right behind a sync sequence.
     pub framed: bool,
+    /// Its place was counted by its own reading from the sync sequence, not told from other takes' times.
+    pub counted: bool,
     /// Seconds of tape.
     pub from_s: f64,
     pub to_s: f64,
@@ -93,6 +95,7 @@ fn stretches(takes: &[TakeReadings], members: &Members, bits: usize) -> Vec<Stre
                         copy: 0,
                         place: None,
                         framed: copy.is_some(),
+                        counted: copy.is_some(),
                         from_s: at(w[0]),
                         to_s: at(w[1]),
                     },
@@ -190,7 +193,8 @@ fn place(island: Island, takes: &[TakeReadings], times: &Times) -> Vec<Piece> {
                 // the receiver's own count is by time too, and knows nothing of other takes
                 let counted = piece.from as i64;
                 let own = takes[piece.take].readings[piece.reading].copy == Some(piece.copy);
-                if own && (timed - counted).abs() <= 3 { counted } else { timed }
+                piece.counted = own && (timed - counted).abs() <= 3;
+                if piece.counted { counted } else { timed }
             })
         };
         out.push(piece);
