@@ -4,7 +4,7 @@
 use super::frame::{Frame, dot};
 use super::shape::{Geometry, MARGIN, Shape, Wave};
 use super::signal::Signal;
-use super::sync::{Candidate, Search};
+use super::sync::{CLEAR_SCORE, Candidate, Search};
 use crate::Error;
 
 /// Where a sync sequence lies and what it taught about the tape.
@@ -56,10 +56,13 @@ pub fn lock(
                 }
             }
         };
-        if let Some(l) = chosen
-            && best.as_ref().is_none_or(|(w, _)| worth(c, &l) > *w)
-        {
+        let Some(l) = chosen else { continue };
+        let clear = c.score > CLEAR_SCORE && l.explained > 0.8;
+        if best.as_ref().is_none_or(|(w, _)| worth(c, &l) > *w) {
             best = Some((worth(c, &l), l));
+        }
+        if clear {
+            break;
         }
     }
     Ok(best.map(|b| b.1))
