@@ -114,7 +114,7 @@ pub fn receive(
             done = receiver.block(lock)?.max(done);
         }
     }
-    receiver.fill(&survey)?;
+    receiver.fill(&survey, &leaders)?;
     progress(0.95);
     let mut readings = receiver.readings();
     readings.sort_by(|a, b| a.from_s().total_cmp(&b.from_s()));
@@ -221,7 +221,7 @@ impl Receiver<'_> {
     }
 
     /// Finds blocks whose leader or sync is gone, in what is not covered yet.
-    fn fill(&mut self, survey: &Survey) -> Result<(), Error> {
+    fn fill(&mut self, survey: &Survey, leaders: &[Leader]) -> Result<(), Error> {
         let rate = self.signal.rate();
         let hop = survey.hop_s * rate;
         let loud = self.loud(survey, hop);
@@ -237,7 +237,9 @@ impl Receiver<'_> {
                 continue;
             }
             i += 1;
-            if h.level < loud || h.tone > 0.5 {
+            let in_leader =
+                leaders.iter().any(|l| at > (l.from_s + BEFORE_S) * rate && at < (l.to_s - BEFORE_S) * rate);
+            if h.level < loud || h.tone > 0.5 || in_leader {
                 continue;
             }
             let found = match self.known.clone() {
