@@ -43,7 +43,9 @@ pub fn decide_all(intake: Intake, format: &dyn Format, progress: Progress) -> Re
     let mut tapes = Vec::new();
     for members in consensus::tapes(&takes, width, &times) {
         progress(0.93, "weighing the evidence");
-        let blocks = consensus::blocks(&takes, &members, width, &times);
+        let within = format.checks_within_bytes(1);
+        let sound = |byte: &[bool]| crate::correction::obeys(within.as_ref(), byte);
+        let blocks = consensus::blocks(&takes, &members, width, &times, &sound);
         tapes.push((members.into_keys().collect(), decide_tape(&takes, &blocks, format)?));
     }
     reject_unused(&takes, &tapes, &mut rejected);

@@ -69,6 +69,8 @@ struct Receiver<'a> {
     layout: &'a Layout,
     /// The best waveform the take has taught so far.
     known: Option<Known>,
+    /// Share of the power that the waveform explained under the last sync sequence.
+    explained: f64,
     runs: Vec<Run>,
     /// Samples that runs cover.
     covered: Vec<(f64, f64)>,
@@ -99,7 +101,8 @@ pub fn receive(
     progress(0.2);
     let leaders = leader::leaders(&survey, grammar);
     let length = signal.len().max(1) as f64;
-    let mut receiver = Receiver { signal, grammar, layout, known: None, runs: Vec::new(), covered: Vec::new() };
+    let mut receiver =
+        Receiver { signal, grammar, layout, known: None, explained: 1.0, runs: Vec::new(), covered: Vec::new() };
     let mut done = 0.0;
     for tone in &leaders {
         progress(0.2 + 0.6 * done / length);
@@ -130,12 +133,12 @@ impl Receiver<'_> {
         from: i64,
         to: i64,
     ) -> Result<Option<Lock>, Error> {
-        let known = self.known.as_ref().map(|k| &k.shape);
+        let known = self.known.as_ref().map(|k| (&k.shape, self.explained));
         let mut search = Search {
             grammar: self.grammar,
             layout: self.layout,
             relative: known
-                .map_or_else(|| self.grammar.relative_lengths.clone(), |s| vec![s.geometry.relative.clone()]),
+                .map_or_else(|| self.grammar.relative_lengths.clone(), |(s, _)| vec![s.geometry.relative.clone()]),
             unit,
             spread,
             copies,
@@ -164,6 +167,7 @@ impl Receiver<'_> {
                 // nothing to hold on to here: what lies behind is left for the search by structure
                 return Ok(lock.start);
             }
+            self.explained = lock.explained;
             let mut shape = lock.shape;
             let unit = track.places.last().map_or(lock.period, |p| p.period) / shape.geometry.byte;
             let relative = shape.geometry.relative.clone();

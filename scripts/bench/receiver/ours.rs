@@ -135,8 +135,11 @@ fn data_block(readings: &[TakeReadings], from_s: f64) -> Option<Block> {
     let times = Times::of(format.grammar(), format.layout());
     let speed = readings.first()?.speed;
     let far = |s: &Vec<Piece>| s.iter().map(|p| (p.from_s - from_s * speed).abs()).fold(f64::INFINITY, f64::min);
+    let within = format.checks_within_bytes(1);
+    let sound = |byte: &[bool]| quorate::correction::obeys(within.as_ref(), byte);
     let tapes = consensus::tapes(readings, WIDTH, &times);
-    let blocks: Vec<Vec<Piece>> = tapes.iter().flat_map(|t| consensus::blocks(readings, t, WIDTH, &times)).collect();
+    let blocks: Vec<Vec<Piece>> =
+        tapes.iter().flat_map(|t| consensus::blocks(readings, t, WIDTH, &times, &sound)).collect();
     let nearest = blocks.iter().min_by(|a, b| far(a).total_cmp(&far(b))).filter(|b| far(b) < 3.0)?;
     let block = consensus::align(readings, nearest, WIDTH, Some(BYTES));
     (block.bytes > 1 && !block.votes.is_empty()).then_some(block)
