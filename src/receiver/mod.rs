@@ -1,7 +1,7 @@
 //! Turns samples into readings, for any grammar: soft bits with their places, found and framed by themselves.
 //!
 //! The way of a take: [`leader`] finds the tones, [`sync`] the known sequence behind each and a first waveform,
-//! [`track`] follows the bytes, [`demodulate`] learns the waveform in its neighbourhood and gives each bit its
+//! [`track`] follows the bytes, [`phase`] sees that none lies half a cell aside, [`demodulate`] learns the waveform in its neighbourhood and gives each bit its
 //! log-likelihood ratio, [`framing`] cuts the run of bytes into copies of blocks. What lies outside any leader is found
 //! by [`structure`].
 
@@ -10,6 +10,7 @@ pub mod frame;
 pub mod framing;
 pub mod leader;
 pub mod lock;
+pub mod phase;
 pub mod shape;
 pub mod signal;
 pub mod structure;

@@ -4,6 +4,7 @@ use super::demodulate::{self, SoftByte};
 use super::framing::{self, Run};
 use super::leader::{self, Leader, Survey};
 use super::lock::{self, Lock};
+use super::phase;
 use super::shape::Shape;
 use super::signal::{Samples, Signal};
 use super::structure::{self, Found};
@@ -197,13 +198,14 @@ impl Receiver<'_> {
 
     fn keep_places(
         &mut self,
-        places: Vec<Place>,
+        mut places: Vec<Place>,
         end: Option<f32>,
         shape: &mut Shape,
         copy: Option<usize>,
     ) -> Result<(), Error> {
         let (Some(first), Some(last)) = (places.first(), places.last()) else { return Ok(()) };
         self.covered.push((first.start, last.start + last.period));
+        phase::settle(&mut self.signal, shape, &mut places)?;
         let bytes = demodulate::demodulate(&mut self.signal, shape, &places)?;
         let heard: Vec<usize> = (0..places.len()).filter(|&i| !places[i].lost).collect();
         if heard.len() >= 20 {
