@@ -8,7 +8,7 @@
 //! 3. [`consensus`] finds which readings are of the same physical block and adds their evidence.
 //! 4. [`correction`] finds the most probable block that obeys the checks, the runner-up and every bit's posterior.
 //! 5. [`confidence`] turns that into classes, verdicts and words.
-//! 6. [`export`] writes files that load, [`report`] tells people.
+//! 6. [`export`] writes files that load, [`report`] tells people, [`archive`] packs everything for the long term.
 //!
 //! [`recovery`] runs this line from files to verdicts.
 //!
@@ -16,6 +16,7 @@
 //! [`channel`] is a physical model of tape, deck and capture that makes takes with known truth. [`cli`] holds the
 //! commands, and is the only part that prints.
 
+pub mod archive;
 pub mod capture;
 pub mod channel;
 pub mod cli;

@@ -3,7 +3,9 @@
 mod formats;
 mod progress;
 mod recover;
+mod schema;
 mod screen;
+mod shelf;
 mod simulate;
 
 use std::process::ExitCode;
@@ -43,7 +45,9 @@ Exit codes:
 enum Command {
     Recover(recover::Recover),
     Simulate(simulate::Simulate),
+    Shelf(shelf::Shelf),
     Formats(formats::Formats),
+    Schema(schema::Schema),
 }
 
 /// Runs the command line of this process.
@@ -59,7 +63,9 @@ pub fn main() -> ExitCode {
     let done = match cli.command {
         Command::Recover(command) => command.run(),
         Command::Simulate(command) => command.run(),
+        Command::Shelf(command) => command.run(),
         Command::Formats(command) => command.run(),
+        Command::Schema(command) => command.run(),
     };
     match done {
         Ok(code) => ExitCode::from(code),

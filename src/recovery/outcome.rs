@@ -65,7 +65,7 @@ pub(super) fn build(
         verdicts.push(ProgramVerdict {
             id: format!("p{number:02}"),
             name: export::names::for_screen(&c.program.name),
-            format: format.id(),
+            format: format.id().into(),
             kind: c.program.kind,
             load_address: c.program.load_address,
             size: c.program.bytes.len(),
@@ -101,15 +101,15 @@ pub(super) fn build(
                 take: id(r.take),
                 from_s: round(reading.from_s()),
                 to_s: round(reading.to_s()),
-                code: r.code,
+                code: r.code.into(),
                 reason: r.reason,
             }
         })
         .collect();
     debug_assert_eq!(used + rejected.len(), total, "used + rejected readings = all readings");
     let verdict = Verdict {
-        schema: SCHEMA,
-        tool: Tool { version: env!("CARGO_PKG_VERSION") },
+        schema: SCHEMA.into(),
+        tool: Tool { version: env!("CARGO_PKG_VERSION").into() },
         takes: takes_of(&intake, &takes, &tape_of),
         programs: verdicts,
         readings: verdict::Readings { total, used, rejected },

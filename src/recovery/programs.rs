@@ -155,7 +155,7 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
         .map(|&m| {
             let b = &blocks[m];
             BlockVerdict {
-                role: if Some(m) == assembly.header { "header" } else { "data" },
+                role: if Some(m) == assembly.header { "header".into() } else { "data".into() },
                 bytes: b.block.bytes,
                 readings: b.block.votes.len(),
                 p_wrong: b.decided.p_wrong,
