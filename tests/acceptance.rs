@@ -127,7 +127,6 @@ fn takes_that_lose_a_third_of_the_tape_each_fill_in_for_one_another() {
 
 /// −7 %, +6 % and 0 %, with a wow of 1.2 % rms.
 #[test]
-#[ignore = "not met yet: in seed 1 a run of equal bytes slips by half a cell"]
 fn takes_of_different_speed_with_wow_agree() {
     every_seed("speeds.json", 1..=3);
 }

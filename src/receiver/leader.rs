@@ -243,21 +243,17 @@ pub fn leaders(survey: &Survey, grammar: &Grammar) -> Vec<Leader> {
     let mut run: Vec<(usize, f32)> = Vec::new();
     let mut close = |run: &mut Vec<(usize, f32)>| {
         if run.len() >= 2 {
-            // the speed at the end is what counts; the last hop has data in it
-            let hz = |skip: usize, take: usize| -> Vec<f32> {
-                let mut hz: Vec<f32> = run.iter().rev().skip(skip.min(run.len() - 1)).take(take).map(|r| r.1).collect();
-                hz.sort_by(f32::total_cmp);
-                hz
-            };
-            let late = hz(1, 3);
-            let late = f64::from(late[late.len() / 2]);
-            let all = hz(1, 12);
-            let swing = f64::from(all[all.len() - 1] / all[0]) - 1.0;
+            // the speed where the tone ends is what counts; the last hop has data in it
+            let late: Vec<f64> = run.iter().rev().skip(1.min(run.len() - 1)).take(12).map(|r| f64::from(r.1)).collect();
+            let back = late.len().min(4) - 1;
+            let slope = if back > 0 { (late[0] / late[back] - 1.0) / back as f64 } else { 0.0 };
+            let top = late.iter().copied().fold(0.0, f64::max);
+            let swing = top / late.iter().copied().fold(f64::INFINITY, f64::min) - 1.0;
             found.push(Leader {
                 from_s: run[0].0 as f64 * survey.hop_s,
                 to_s: (run[run.len() - 1].0 + 1) as f64 * survey.hop_s,
-                hz: late,
-                spread: (0.005 + swing).min(0.02),
+                hz: late[0] * (1.0 + (1.5 * slope).clamp(-0.02, 0.02)),
+                spread: (0.005 + 0.6 * swing).min(0.03),
             });
         }
         run.clear();
