@@ -1,5 +1,7 @@
 //! The commands: the only part that prints.
 
+mod add;
+mod changes;
 mod formats;
 mod progress;
 mod recover;
@@ -42,6 +44,7 @@ Exit codes:
 #[derive(Subcommand)]
 enum Command {
     Recover(recover::Recover),
+    Add(add::Add),
     Simulate(simulate::Simulate),
     Formats(formats::Formats),
 }
@@ -58,6 +61,7 @@ pub fn main() -> ExitCode {
     };
     let done = match cli.command {
         Command::Recover(command) => command.run(),
+        Command::Add(command) => command.run(),
         Command::Simulate(command) => command.run(),
         Command::Formats(command) => command.run(),
     };
