@@ -3,6 +3,7 @@
 mod intake;
 mod outcome;
 mod programs;
+mod wave;
 
 use rayon::prelude::*;
 use std::path::PathBuf;
@@ -12,8 +13,9 @@ use crate::confidence::{Decided, decide};
 use crate::consensus::{self, Block, Rejected, TakeReadings};
 use crate::tape::{BlockBytes, Format};
 
-pub use intake::{Intake, Received, Skipped};
-pub use outcome::{Outcome, RecoveredProgram};
+pub use intake::{About, Intake, Received, Skipped};
+pub use outcome::{DecidedTape, Outcome, RecoveredProgram};
+pub use wave::{Piece, Wave};
 
 /// Told how far the work is: share done, 0..1, and what is being done.
 pub type Progress<'a> = &'a (dyn Fn(f64, &str) + Sync);
@@ -22,6 +24,8 @@ pub type Progress<'a> = &'a (dyn Fn(f64, &str) + Sync);
 pub struct DecidedBlock {
     pub block: Block,
     pub decided: Decided,
+    /// What each vote of the block counted: 1 in full.
+    pub weights: Vec<f32>,
 }
 
 /// Receives all takes and decides all programs.
@@ -33,18 +37,21 @@ pub fn recover(paths: &[PathBuf], format: &dyn Format, progress: Progress) -> Re
     decide_all(intake, format, progress)
 }
 
-/// Decides from what was received.
-pub fn decide_all(intake: Intake, format: &dyn Format, progress: Progress) -> Result<Outcome, Error> {
+/// Decides from what was received: the soft bits and places of the readings, and nothing else, steer the result.
+pub fn decide_all(mut intake: Intake, format: &dyn Format, progress: Progress) -> Result<Outcome, Error> {
     progress(0.9, "comparing the takes");
     let width = format.grammar().bits_per_byte;
     let copies = format.layout().sync.len();
     let (takes, mut rejected) = intake.readings(format);
+    // kept once is enough
+    intake.received.iter_mut().flat_map(|r| &mut r.reception.readings).for_each(|r| r.bits = Vec::new());
     let sightings: Vec<_> = takes.iter().enumerate().map(|(i, t)| consensus::sightings(i, t, copies)).collect();
     let grouping = consensus::group(&takes, &sightings, width);
     let mut tapes = Vec::new();
     for tape in &grouping.tapes {
         progress(0.93, "weighing the evidence");
-        tapes.push((tape.takes.clone(), decide_tape(&takes, &tape.blocks, format, &mut rejected)?));
+        let blocks = decide_tape(&takes, &tape.blocks, format, &mut rejected)?;
+        tapes.push(DecidedTape { takes: tape.takes.clone(), blocks });
     }
     rejected.sort_by_key(|r| (r.take, r.reading));
     progress(0.99, "putting programs together");
@@ -63,8 +70,10 @@ fn decide_tape(
     let one = |sightings: &Vec<consensus::Sighting>, announced: Option<usize>| {
         let mut rejected = Vec::new();
         let block = consensus::align(takes, sightings, width, announced, &mut rejected);
-        let total = block.total(|_| 1.0);
-        decide(format, &block, &total).map(|decided| (DecidedBlock { block, decided }, rejected))
+        let weight = |_: &consensus::Vote| 1.0;
+        let weights = block.votes.iter().map(weight).collect();
+        let total = block.total(weight);
+        decide(format, &block, &total).map(|decided| (DecidedBlock { block, decided, weights }, rejected))
     };
     let mut out: Vec<(DecidedBlock, Vec<Rejected>)> =
         blocks.par_iter().map(|s| one(s, None)).collect::<Result<_, Error>>()?;

@@ -1,5 +1,7 @@
 //! The commands: the only part that prints.
 
+mod add;
+mod changes;
 mod formats;
 mod progress;
 mod recover;
@@ -44,6 +46,7 @@ Exit codes:
 #[derive(Subcommand)]
 enum Command {
     Recover(recover::Recover),
+    Add(add::Add),
     Simulate(simulate::Simulate),
     Shelf(shelf::Shelf),
     Formats(formats::Formats),
@@ -62,6 +65,7 @@ pub fn main() -> ExitCode {
     };
     let done = match cli.command {
         Command::Recover(command) => command.run(),
+        Command::Add(command) => command.run(),
         Command::Simulate(command) => command.run(),
         Command::Shelf(command) => command.run(),
         Command::Formats(command) => command.run(),

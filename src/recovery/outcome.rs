@@ -15,18 +15,50 @@ pub struct RecoveredProgram {
     /// Class of every byte, in order.
     pub classes: Vec<crate::confidence::Class>,
     pub byte_p_wrong: Vec<f64>,
+    /// Number of its tape in [`Outcome::tapes`].
+    pub tape: usize,
+    /// Its header block, and its data blocks with the payload range of each that belongs to it: numbers in
+    /// [`DecidedTape::blocks`].
+    pub header: Option<usize>,
+    pub data: Vec<(usize, std::ops::Range<usize>)>,
+}
+
+impl RecoveredProgram {
+    /// The data block that holds the byte at `offset` of the program, and the byte's number in the block. `None` for
+    /// bytes that the header announces but no take holds.
+    pub fn place(&self, offset: usize) -> Option<(usize, usize)> {
+        let mut left = offset;
+        for (block, range) in &self.data {
+            if left < range.len() {
+                return Some((*block, range.start + left));
+            }
+            left -= range.len();
+        }
+        None
+    }
+}
+
+/// The blocks of one tape, in tape order.
+pub struct DecidedTape {
+    /// Takes of it.
+    pub takes: Vec<usize>,
+    pub blocks: Vec<DecidedBlock>,
 }
 
 pub struct Outcome {
     pub verdict: Verdict,
     pub programs: Vec<RecoveredProgram>,
+    /// What was received. The soft bits are in `takes`.
     pub intake: Intake,
+    /// The readings as they were weighed: those that were rejected are empty.
+    pub takes: Vec<TakeReadings>,
+    pub tapes: Vec<DecidedTape>,
 }
 
 pub(super) fn build(
     intake: Intake,
     takes: Vec<TakeReadings>,
-    tapes: Vec<(Vec<usize>, Vec<DecidedBlock>)>,
+    tapes: Vec<DecidedTape>,
     rejected: Vec<Rejected>,
     format: &dyn Format,
 ) -> Result<Outcome, Error> {
@@ -34,7 +66,7 @@ pub(super) fn build(
     let mut tape_of = vec![None; takes.len()];
     let mut claimed: Vec<(usize, Claimed)> = Vec::new();
     let mut used = 0;
-    for (number, (members, blocks)) in tapes.iter().enumerate() {
+    for (number, DecidedTape { takes: members, blocks }) in tapes.iter().enumerate() {
         members.iter().for_each(|&t| tape_of[t] = Some(number + 1));
         used += blocks.iter().map(|b| b.block.votes.len()).sum::<usize>();
         claimed.extend(programs::claim(blocks, format, &takes).into_iter().map(|c| (number + 1, c)));
@@ -56,7 +88,7 @@ pub(super) fn build(
         let number = i + 1;
         let mut notes = c.notes;
         if several {
-            let members: Vec<String> = tapes[tape - 1].0.iter().map(|&t| id(t)).collect();
+            let members: Vec<String> = tapes[tape - 1].takes.iter().map(|&t| id(t)).collect();
             notes.push(format!("On tape {tape} of {}, heard by {}.", tapes.len(), members.join(", ")));
         }
         let used_takes = c.takes.iter().map(|&t| id(t)).collect();
@@ -85,12 +117,16 @@ pub(super) fn build(
             advice: c.advice,
             places: c.places.into_iter().map(|(t, from_s, to_s)| Place { take: id(t), from_s, to_s }).collect(),
             blocks: c.blocks,
+            decisions: Vec::new(),
         });
         programs.push(RecoveredProgram {
             program: c.program,
             header_rest: c.header_rest,
             classes: c.classes,
             byte_p_wrong: c.byte_p_wrong,
+            tape: tape - 1,
+            header: c.header,
+            data: c.data,
         });
     }
     let rejected: Vec<RejectedReading> = rejected
@@ -114,11 +150,10 @@ pub(super) fn build(
         programs: verdicts,
         readings: verdict::Readings { total, used, rejected },
     };
-    Ok(Outcome { verdict, programs, intake })
+    Ok(Outcome { verdict, programs, intake, takes, tapes })
 }
 
 fn takes_of(intake: &Intake, takes: &[TakeReadings], tape_of: &[Option<usize>]) -> Vec<verdict::Take> {
-    let name = |p: &std::path::Path| p.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
     let mut out: Vec<verdict::Take> = intake
         .received
         .iter()
@@ -132,7 +167,7 @@ fn takes_of(intake: &Intake, takes: &[TakeReadings], tape_of: &[Option<usize>]) 
             }
             verdict::Take {
                 id: format!("take-{}", i + 1),
-                file: name(&r.path),
+                file: r.file(),
                 sha256: r.sha256.clone(),
                 duration_s: r.duration_s,
                 sample_rate: r.sample_rate,
@@ -142,19 +177,19 @@ fn takes_of(intake: &Intake, takes: &[TakeReadings], tape_of: &[Option<usize>]) 
                 channels: r.channels,
                 tape: tape_of[i],
                 speed_error: tape_of[i].map(|_| round(takes[i].speed - 1.0)),
-                readings: r.reception.readings.len(),
+                readings: takes[i].readings.len(),
             }
         })
         .collect();
     for (k, s) in intake.skipped.iter().enumerate() {
         out.push(verdict::Take {
             id: format!("take-{}", intake.received.len() + k + 1),
-            file: name(&s.path),
+            file: s.path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned()),
             sha256: String::new(),
             duration_s: 0.0,
             sample_rate: 0,
             used: false,
-            note: Some(format!("Skipped: {}", strip(&s.error.to_string(), &s.path))),
+            note: Some(format!("Skipped: {}", s.reason)),
             channel: 0,
             channels: 0,
             tape: None,
@@ -163,13 +198,6 @@ fn takes_of(intake: &Intake, takes: &[TakeReadings], tape_of: &[Option<usize>]) 
         });
     }
     out
-}
-
-/// An error text without the folder, so that results do not depend on where the files lie.
-fn strip(text: &str, path: &std::path::Path) -> String {
-    let full = path.display().to_string();
-    let name = path.file_name().map_or(full.clone(), |n| n.to_string_lossy().into_owned());
-    text.replace(&full, &name)
 }
 
 /// To the microsecond: finer digits mean nothing.

@@ -69,6 +69,19 @@ pub struct ProgramVerdict {
     /// Where it lies, in seconds of each take that heard it.
     pub places: Vec<Place>,
     pub blocks: Vec<BlockVerdict>,
+    /// Bytes that a person decided: they stand in the files, and count as evidence for nothing.
+    pub decisions: Vec<PersonsDecision>,
+}
+
+/// A byte that a person decided where the evidence did not.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PersonsDecision {
+    pub offset: usize,
+    pub value: u8,
+    /// What the evidence alone would put there.
+    pub evidence: u8,
+    pub by: String,
+    pub because: String,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
