@@ -5,6 +5,7 @@ mod changes;
 mod formats;
 mod progress;
 mod recover;
+mod report;
 mod schema;
 mod screen;
 mod shelf;
@@ -48,6 +49,7 @@ enum Command {
     Recover(recover::Recover),
     Add(add::Add),
     Simulate(simulate::Simulate),
+    Report(report::Report),
     Shelf(shelf::Shelf),
     Formats(formats::Formats),
     Schema(schema::Schema),
@@ -67,6 +69,7 @@ pub fn main() -> ExitCode {
         Command::Recover(command) => command.run(),
         Command::Add(command) => command.run(),
         Command::Simulate(command) => command.run(),
+        Command::Report(command) => command.run(),
         Command::Shelf(command) => command.run(),
         Command::Formats(command) => command.run(),
         Command::Schema(command) => command.run(),

@@ -74,7 +74,7 @@ impl Shelf {
             },
             outputs: staged.listed()?,
         };
-        put(folder::RECORD, &(serde_json::to_string_pretty(&run).map_err(unwritten)? + "\n"))?;
+        put(folder::RECORD, &folder::sealed(&run)?)?;
         staged.commit()?;
         let of = |level| rows.iter().filter(|row| row.verdict == level).count();
         screen::say(&format!(

@@ -14,6 +14,7 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use tempfile::TempDir;
 
+use super::page_seal;
 use crate::Error;
 
 /// The file that says that a folder is ours, and lists what is in it.
@@ -250,7 +251,8 @@ fn foreign(folder: &Path) -> Result<Option<String>, Error> {
     };
     let ours: BTreeMap<&str, &Listed> = outputs.iter().map(|l| (l.file.as_str(), l)).collect();
     for file in files(folder)? {
-        if file == RECORD {
+        // a report can be made again at any time
+        if file == RECORD || (file == page_seal::REPORT && page_seal::is_ours(&folder.join(&file))?) {
             continue;
         }
         let Some(before) = ours.get(file.as_str()) else {
