@@ -2,11 +2,16 @@
 
 mod add;
 mod changes;
+mod decide;
+mod drawing;
+mod explain;
 mod formats;
+mod place;
 mod progress;
 mod recover;
 mod screen;
 mod simulate;
+mod verify;
 
 use std::process::ExitCode;
 
@@ -45,6 +50,9 @@ Exit codes:
 enum Command {
     Recover(recover::Recover),
     Add(add::Add),
+    Explain(explain::Explain),
+    Decide(decide::Decide),
+    Verify(verify::Verify),
     Simulate(simulate::Simulate),
     Formats(formats::Formats),
 }
@@ -62,6 +70,9 @@ pub fn main() -> ExitCode {
     let done = match cli.command {
         Command::Recover(command) => command.run(),
         Command::Add(command) => command.run(),
+        Command::Explain(command) => command.run(),
+        Command::Decide(command) => command.run(),
+        Command::Verify(command) => command.run(),
         Command::Simulate(command) => command.run(),
         Command::Formats(command) => command.run(),
     };
