@@ -6,6 +6,7 @@ mod decide;
 mod drawing;
 mod explain;
 mod formats;
+mod next;
 mod place;
 mod progress;
 mod recover;
@@ -53,6 +54,7 @@ enum Command {
     Explain(explain::Explain),
     Decide(decide::Decide),
     Verify(verify::Verify),
+    Next(next::Next),
     Simulate(simulate::Simulate),
     Formats(formats::Formats),
 }
@@ -73,6 +75,7 @@ pub fn main() -> ExitCode {
         Command::Explain(command) => command.run(),
         Command::Decide(command) => command.run(),
         Command::Verify(command) => command.run(),
+        Command::Next(command) => command.run(),
         Command::Simulate(command) => command.run(),
         Command::Formats(command) => command.run(),
     };

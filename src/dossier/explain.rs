@@ -156,7 +156,7 @@ fn machine(format: &dyn Format, block: &DecidedBlock) -> Box<dyn CheckMachine> {
 }
 
 /// The votes summed with their weights.
-fn total(block: &DecidedBlock) -> Vec<Llr> {
+pub(super) fn total(block: &DecidedBlock) -> Vec<Llr> {
     let mut sum = vec![Llr::LOST; block.block.votes.first().map_or(0, |v| v.bits.len())];
     for (vote, &weight) in block.block.votes.iter().zip(&block.weights) {
         sum.iter_mut().zip(&vote.bits).for_each(|(s, &b)| *s += b * weight);
@@ -208,10 +208,12 @@ pub fn weak(outcome: &Outcome, index: usize) -> Vec<Weak> {
     let doubtful = |i: usize| {
         matches!(recovered.classes[i], Class::Inferred | Class::Unresolved) || recovered.byte_p_wrong[i] > DOUBT
     };
+    let held = |i: usize| recovered.place(i).is_some();
     let mut runs: Vec<(usize, usize)> = Vec::new();
     for i in (0..recovered.classes.len()).filter(|&i| doubtful(i)) {
         match runs.last_mut() {
-            Some((_, to)) if i - *to <= GAP => *to = i,
+            // what no take holds is another matter than what one holds badly
+            Some((from, to)) if i - *to <= GAP && held(*from) == held(i) => *to = i,
             _ => runs.push((i, i)),
         }
     }

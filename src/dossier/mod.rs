@@ -29,6 +29,7 @@ pub mod explain;
 mod files;
 mod lock;
 pub mod log;
+pub mod next;
 mod npy;
 pub mod overlay;
 pub mod store;
