@@ -21,6 +21,7 @@ pub use wave::{Piece, Wave};
 pub type Progress<'a> = &'a (dyn Fn(f64, &str) + Sync);
 
 /// A block of one tape, decided.
+#[derive(Clone)]
 pub struct DecidedBlock {
     pub block: Block,
     pub decided: Decided,

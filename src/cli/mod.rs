@@ -2,7 +2,12 @@
 
 mod add;
 mod changes;
+mod decide;
+mod drawing;
+mod explain;
 mod formats;
+mod next;
+mod place;
 mod progress;
 mod recover;
 mod report;
@@ -10,6 +15,7 @@ mod schema;
 mod screen;
 mod shelf;
 mod simulate;
+mod verify;
 
 use std::process::ExitCode;
 
@@ -48,6 +54,10 @@ Exit codes:
 enum Command {
     Recover(recover::Recover),
     Add(add::Add),
+    Explain(explain::Explain),
+    Decide(decide::Decide),
+    Verify(verify::Verify),
+    Next(next::Next),
     Simulate(simulate::Simulate),
     Report(report::Report),
     Shelf(shelf::Shelf),
@@ -68,6 +78,10 @@ pub fn main() -> ExitCode {
     let done = match cli.command {
         Command::Recover(command) => command.run(),
         Command::Add(command) => command.run(),
+        Command::Explain(command) => command.run(),
+        Command::Decide(command) => command.run(),
+        Command::Verify(command) => command.run(),
+        Command::Next(command) => command.run(),
         Command::Simulate(command) => command.run(),
         Command::Report(command) => command.run(),
         Command::Shelf(command) => command.run(),

@@ -71,7 +71,9 @@ impl Change {
         for (i, verdict) in now.verdict.programs.iter().enumerate() {
             let old = pairs.iter().position(|p| *p == Some(i)).map(|k| &before.programs[k]);
             let own = &now.programs[i].program.bytes;
-            let bytes = old.map_or(Vec::new(), |old| {
+            // bytes of a piece without a header have no fixed place: compared only while they begin alike
+            let comparable = |o: &&super::Present| !o.name.is_empty() || o.size == verdict.size;
+            let bytes = old.filter(comparable).map_or(Vec::new(), |old| {
                 let differ = old.bytes.iter().zip(own).enumerate().filter(|(_, (a, b))| a != b);
                 let change = |(offset, (&before, &after)): (usize, (&u8, &u8))| ByteChange {
                     offset,

@@ -7,7 +7,8 @@ use crate::confidence::Level;
 use crate::recovery::Outcome;
 
 /// For every program of before the one of now that it has become: the same bytes under the same name first, then the
-/// same name, kind and place in the order of the tape, then the same bytes under another name (a header was found).
+/// same name, kind and place in the order of the tape, then the same bytes under another name (a header was found), then
+/// what holds half of an unnamed piece.
 pub fn pairs(before: &[Present], now: &Outcome) -> Vec<Option<usize>> {
     let mut out = vec![None; before.len()];
     let mut taken = vec![false; now.programs.len()];
@@ -16,7 +17,10 @@ pub fn pairs(before: &[Present], now: &Outcome) -> Vec<Option<usize>> {
         (&b.name, b.kind, b.load_address) == (&p.name, p.kind, p.load_address)
     };
     let same = |b: &Present, i: usize| !b.bytes.is_empty() && b.bytes == now.programs[i].program.bytes;
-    let rounds: [&dyn Fn(&Present, usize) -> bool; 3] = [&|b, i| named(b, i) && same(b, i), &named, &same];
+    // a program without a name is known by its content alone
+    let name = |b: &Present, i: usize| !b.name.is_empty() && named(b, i);
+    let part = |b: &Present, i: usize| b.name.is_empty() && shares(&b.bytes, &now.programs[i].program.bytes);
+    let rounds: [&dyn Fn(&Present, usize) -> bool; 4] = [&|b, i| named(b, i) && same(b, i), &name, &same, &part];
     for fits in rounds {
         for (place, b) in out.iter_mut().zip(before) {
             if place.is_none()
@@ -28,6 +32,15 @@ pub fn pairs(before: &[Present], now: &Outcome) -> Vec<Option<usize>> {
         }
     }
     out
+}
+
+/// Whether half of what is in `piece` is in `whole` too, by runs of twelve bytes that are not all alike.
+fn shares(piece: &[u8], whole: &[u8]) -> bool {
+    const RUN: usize = 12;
+    let telling = |run: &&[u8]| run.iter().any(|b| *b != run[0]);
+    let known: std::collections::HashSet<&[u8]> = whole.windows(RUN).filter(telling).collect();
+    let runs: Vec<&[u8]> = piece.windows(RUN).filter(telling).collect();
+    !runs.is_empty() && runs.iter().filter(|run| known.contains(*run)).count() * 2 >= runs.len()
 }
 
 /// What was established and is not any more, or with other bytes: events for the log. `takes` are the files that came in.
@@ -49,12 +62,8 @@ pub fn conflicts(before: &[Present], now: &Outcome, takes: &[String]) -> Vec<Eve
                 let what = match (differ, verdict.verdict) {
                     (0, Level::Established) => continue,
                     (0, _) => format!("it was established before, and the evidence{with} no longer bears that out."),
-                    (n, _) => format!(
-                        "it was established before with other bytes: {n} {} differ{with}.",
-                        if n == 1 { "byte does" } else { "bytes do" }
-                    )
-                    .replace("byte does differ", "byte differs")
-                    .replace("bytes do differ", "bytes differ"),
+                    (1, _) => format!("it was established before with other bytes: 1 byte differs{with}."),
+                    (n, _) => format!("it was established before with other bytes: {n} bytes differ{with}."),
                 };
                 // counted as the overlay will look for it: among all of its name, kind and place
                 let alike = |p: &&crate::report::verdict::ProgramVerdict| {

@@ -25,13 +25,16 @@
 
 pub mod change;
 mod conflict;
+pub mod explain;
 mod files;
 mod lock;
 pub mod log;
+pub mod next;
 mod npy;
-mod overlay;
+pub mod overlay;
 pub mod store;
 pub mod take;
+pub mod verify;
 
 use std::fs;
 use std::path::Path;

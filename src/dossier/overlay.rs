@@ -83,6 +83,12 @@ struct Standing {
     because: String,
 }
 
+/// The key under which a decision about this byte stands in the log, if one does.
+pub fn standing_key(outcome: &Outcome, log: &Log, program: usize, offset: usize) -> Option<Key> {
+    let found = standing(log).into_iter().find(|s| s.offset == offset && find(outcome, s) == Some(program));
+    found.map(|s| s.program)
+}
+
 /// In the order in which they were made; a later one about the same byte replaces the earlier.
 fn standing(log: &Log) -> Vec<Standing> {
     let mut out: Vec<Standing> = Vec::new();
