@@ -4,6 +4,7 @@
 //! [`premis`] writes the preservation record, [`pack`] puts the three together.
 
 pub mod bag;
-// pub mod pack;
+pub mod pack;
 pub mod premis;
+mod record;
 pub mod staging;

@@ -97,7 +97,7 @@ impl Staging {
     ///
     /// Errors: [`Error::Read`], [`Error::Write`], and [`Error::Input`] for a file whose hash is not the one expected or
     /// that is no plain file. Files that were finished stay finished.
-    pub fn copy(&mut self, sources: &[Source], progress: Progress) -> Result<&[Hashed], Error> {
+    pub fn copy(&mut self, sources: &[Source], progress: Progress) -> Result<(), Error> {
         self.clear_but(sources)?;
         let mut work = sources.iter().map(Found::new).collect::<Result<Vec<_>, Error>>()?;
         work.sort_by(|a, b| b.bytes.cmp(&a.bytes).then(a.source.path.cmp(&b.source.path)));
@@ -134,7 +134,12 @@ impl Staging {
         let mut hashed = work.par_iter().map(one).collect::<Result<Vec<_>, Error>>()?;
         hashed.sort_by(|a, b| a.path.cmp(&b.path));
         self.payload.extend(hashed);
-        Ok(&self.payload)
+        Ok(())
+    }
+
+    /// What is in the payload by now.
+    pub fn payload(&self) -> &[Hashed] {
+        &self.payload
     }
 
     /// Adds a small file that is made here.

@@ -8,6 +8,7 @@ mod explain;
 mod formats;
 mod next;
 mod place;
+mod pack;
 mod progress;
 mod recover;
 mod report;
@@ -60,6 +61,7 @@ enum Command {
     Next(next::Next),
     Simulate(simulate::Simulate),
     Report(report::Report),
+    Pack(pack::Pack),
     Shelf(shelf::Shelf),
     Formats(formats::Formats),
     Schema(schema::Schema),
@@ -84,6 +86,7 @@ pub fn main() -> ExitCode {
         Command::Next(command) => command.run(),
         Command::Simulate(command) => command.run(),
         Command::Report(command) => command.run(),
+        Command::Pack(command) => command.run(),
         Command::Shelf(command) => command.run(),
         Command::Formats(command) => command.run(),
         Command::Schema(command) => command.run(),
