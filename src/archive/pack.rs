@@ -28,7 +28,7 @@ use crate::report;
 
 /// Whether the recordings go into the bag.
 pub enum Captures<'a> {
-    /// They do; looked for in these folders first, then where the last command found them.
+    /// They do; looked for in these folders first, then where the last command found them, then beside the dossier.
     Include(&'a [PathBuf]),
     /// Only their hashes do.
     HashesOnly,
@@ -133,7 +133,8 @@ fn find(dossier: &Dossier, outcome: &Outcome, captures: Captures) -> Result<Vec<
             Captures::Include(folders) => {
                 let named = folders.iter().map(|folder| folder.join(&name));
                 let before = inputs.iter().filter(|input| input.sha256 == take.sha256).map(|input| input.file.clone());
-                let found = named.chain(before).find(|path| path.is_file()).ok_or_else(|| {
+                let beside = dossier.folder().parent().map(|folder| folder.join(&name));
+                let found = named.chain(before).chain(beside).find(|path| path.is_file()).ok_or_else(|| {
                     let what = "the capture is not where it was; name its folder with --captures, or keep its hash alone \
                                 with --without-captures";
                     Error::input(Path::new(&name), what)
@@ -161,7 +162,8 @@ fn tamed(name: &str) -> String {
 }
 
 fn info<'a>(dossier: &Dossier, outcome: &Outcome, date: &str) -> Vec<(&'a str, String)> {
-    let names: Vec<String> = outcome.verdict.programs.iter().map(|p| report::words::name(&p.name).to_string()).collect();
+    let names: Vec<String> =
+        outcome.verdict.programs.iter().map(|p| report::words::name(&p.name).to_string()).collect();
     let description = format!(
         "Data cassette, one side, format {}: {} from {}. {}",
         dossier.record.format,
@@ -184,7 +186,13 @@ fn readme(outcome: &Outcome, captures: &[Capture]) -> String {
     );
     for p in &outcome.verdict.programs {
         let verdict = report::words::level(p.verdict);
-        out.push_str(&format!("{}  {}, {} bytes, {verdict}: dossier/{}\n", p.id, report::words::name(&p.name), p.size, p.data));
+        out.push_str(&format!(
+            "{}  {}, {} bytes, {verdict}: dossier/{}\n",
+            p.id,
+            report::words::name(&p.name),
+            p.size,
+            p.data
+        ));
     }
     out.push_str(
         "\nBegin with report.html: any browser shows it, without a network and without scripts.\n\n\

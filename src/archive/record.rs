@@ -102,7 +102,9 @@ impl Record {
             objects,
         });
         let came = |r: &&log::Record| match &r.event {
-            log::Event::TakeAdded { sha256, .. } | log::Event::TakeReceivedAgain { sha256, .. } => *sha256 == take.sha256,
+            log::Event::TakeAdded { sha256, .. } | log::Event::TakeReceivedAgain { sha256, .. } => {
+                *sha256 == take.sha256
+            }
             _ => false,
         };
         let added = dossier.log.records.iter().rev().find(came);
@@ -114,7 +116,10 @@ impl Record {
             date: added.map_or(UNKNOWN_DATE.into(), |r| r.date.clone()),
             detail: "found leaders, sync sequences and bytes, and gave every bit a likelihood".into(),
             outcome: if verdict.used { "used" } else { "not used" }.into(),
-            notes: [words::count(verdict.readings, "reading", "readings")].into_iter().chain(verdict.note.clone()).collect(),
+            notes: [words::count(verdict.readings, "reading", "readings")]
+                .into_iter()
+                .chain(verdict.note.clone())
+                .collect(),
             agents: version.map(|v| (software(v), "executing program")).into_iter().collect(),
             objects: vec![(id, "source")],
         });
@@ -146,8 +151,10 @@ impl Record {
     fn program(&mut self, dossier: &Dossier, program: &ProgramVerdict) {
         let id = program.id.clone();
         let b = &program.bytes;
-        let classes =
-            format!("{} agreed, {} corrected, {} inferred, {} unresolved", b.agreed, b.corrected, b.inferred, b.unresolved);
+        let classes = format!(
+            "{} agreed, {} corrected, {} inferred, {} unresolved",
+            b.agreed, b.corrected, b.inferred, b.unresolved
+        );
         let event = format!("correction-{id}");
         let address = program.load_address.map(|a| ("load address", format!("{a:04X}")));
         let properties = [
@@ -200,9 +207,9 @@ impl Record {
             let whole = outcome.verdict.programs.iter().find(of).map(|p| Relationship::is_part_of(p.id.clone()));
             let digests = vec![("SHA-256", file.sha256.clone()), ("SHA-512", file.sha512.clone())];
             let format = kind_of_file(&name).into();
-            let category =
-                Category::File { path: Some(file.path.clone()), bytes: Some(file.bytes), digests, format };
-            self.objects.push(Object { relationships: whole.into_iter().collect(), ..object(name, category, Vec::new()) });
+            let category = Category::File { path: Some(file.path.clone()), bytes: Some(file.bytes), digests, format };
+            self.objects
+                .push(Object { relationships: whole.into_iter().collect(), ..object(name, category, Vec::new()) });
         }
     }
 
@@ -211,7 +218,8 @@ impl Record {
             let id = format!("log-{}", entry.n);
             let (kind, key, detail, said, who) = match &entry.event {
                 log::Event::PersonDecided { program, offset, value, evidence, by, because, .. } => {
-                    let detail = format!("byte at offset {offset}: {value:02X} where the evidence alone has {evidence:02X}");
+                    let detail =
+                        format!("byte at offset {offset}: {value:02X} where the evidence alone has {evidence:02X}");
                     ("decision", program, detail, Some(because.clone()), Some(by))
                 }
                 log::Event::PersonWithdrew { program, offset, by, because } => {

@@ -24,7 +24,7 @@ pub struct Pack {
     /// The bag to make: a folder that is not there yet
     #[arg(long, value_name = "BAG")]
     out: PathBuf,
-    /// Where the captures are now, if not where they were; may be given several times
+    /// Where the captures are, if not where the last command found them nor beside DIR; may be given several times
     #[arg(long, value_name = "FOLDER", conflicts_with = "without_captures")]
     captures: Vec<PathBuf>,
     /// Keep the hashes of the captures, not the captures
@@ -48,8 +48,7 @@ impl Pack {
         let date = today()?;
         let bar = Bar::new(self.quiet);
         let dossier = Dossier::open(&self.dir)?;
-        let captures =
-            if self.without_captures { Captures::HashesOnly } else { Captures::Include(&self.captures) };
+        let captures = if self.without_captures { Captures::HashesOnly } else { Captures::Include(&self.captures) };
         let packed = pack::pack(&dossier, &self.out, captures, &date, &|share, what| bar.tell(share, what))?;
         drop(bar);
         let bytes: u64 = packed.payload.iter().map(|f| f.bytes).sum();

@@ -52,11 +52,11 @@ def make(folder):
     shutil.copy(takes[0], hostile)
     quorate("recover", hostile, takes[2], "--out", folder / "hard", "-q", "--operator", "ring & <reader>\u0007",
             "--deck", "a deck with ]]> on its label")
-    (offset,) = [first_doubt(folder / "hard", "p04")]
-    quorate("decide", folder / "hard", f"p04:{offset}=41", "--by", "station <warden>",
+    offset = first_doubt(folder / "hard", "p04")
+    quorate("decide", folder / "hard", f"p04:{offset}=0x41", "--by", "station <warden>",
             "--because", "the \u001b[31m logbook & the listing say so")
     quorate("pack", folder / "demo", "--out", folder / "bag", **EPOCH)
-    quorate("pack", folder / "hard", "--out", folder / "hard-bag", "-q")
+    quorate("pack", folder / "hard", "--out", folder / "hard-bag", "-q", "--captures", folder / "captures")
 
 
 def first_doubt(result, program):
