@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::explain::clock;
+use super::explain::span;
 use super::{Done, screen};
 use crate::Error;
 use crate::dossier::Dossier;
@@ -57,8 +57,7 @@ fn program(advice: &Advice, outcome: &Outcome, look: Look) -> String {
         } else {
             format!("bytes {}-{}", stretch.from, stretch.to)
         };
-        let places: Vec<String> =
-            stretch.places.iter().map(|(take, a, b)| format!("take-{take} {}-{}", clock(*a), clock(*b))).collect();
+        let places: Vec<String> = stretch.places.iter().map(span).collect();
         let places = if places.is_empty() { String::new() } else { format!(" ({})", places.join(", ")) };
         rows.push((at, format!("{}{places}", cause(stretch))));
         rows.push((String::new(), cure(stretch, outcome)));

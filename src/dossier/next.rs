@@ -41,9 +41,9 @@ pub struct Heard {
     /// From 1.
     pub take: usize,
     pub how: How,
-    /// Mean |ln P(1)/P(0)| of its bits there.
+    /// |ln P(1)/P(0)| of the weakest bit of a byte, the mean over the bytes.
     pub strength: f64,
-    /// Level there against the level of the whole take.
+    /// The least level of a byte there against the usual level of its reading.
     pub level: f64,
 }
 
@@ -97,10 +97,10 @@ pub struct Settled {
     pub interval: Interval,
 }
 
-/// Under this a bit says little (odds of 20 to 1), on average over a stretch.
+/// Under this the weakest bit of a byte says little (odds of 20 to 1).
 const WEAK: f64 = 3.0;
 /// Under this next to nothing.
-const SILENT: f64 = 1.0;
+const SILENT: f64 = 0.5;
 /// A level under this part of the take's own is a dropout.
 const DROPPED: f64 = 0.5;
 /// Most takes to look ahead.
@@ -150,7 +150,7 @@ fn heard(outcome: &Outcome, program: &RecoveredProgram, from: usize, to: usize, 
     for take in 0..outcome.takes.len() {
         let mut best: Option<Heard> = None;
         for copy in 0.. {
-            let (mut bits, mut strength, mut level, mut bytes) = (0usize, 0.0, 0.0, 0usize);
+            let (mut strength, mut level, mut bytes) = (0.0, f64::INFINITY, 0usize);
             let mut any = false;
             for (block, byte) in (from..=to).filter_map(|offset| program.place(offset)) {
                 let block = &outcome.tapes[program.tape].blocks[block].block;
@@ -159,13 +159,11 @@ fn heard(outcome: &Outcome, program: &RecoveredProgram, from: usize, to: usize, 
                     let reading = &outcome.takes[take].readings[vote.reading];
                     let at = vote.stretches.iter().find(|s| (s.2..s.2 + s.1 - s.0).contains(&byte));
                     let Some(row) = at.map(|s| s.0 + byte - s.2) else { continue };
-                    strength +=
-                        vote.bits[byte * width..(byte + 1) * width].iter().map(|l| f64::from(l.0.abs())).sum::<f64>();
-                    bits += width;
+                    let bits = &vote.bits[byte * width..(byte + 1) * width];
+                    strength += f64::from(bits.iter().map(|l| l.0.abs()).fold(f32::INFINITY, f32::min));
                     let usual = median(&reading.gain);
-                    if usual > 0.0 {
-                        level += f64::from(reading.gain.get(row).copied().unwrap_or(0.0) / usual);
-                    }
+                    let gain = reading.gain.get(row).copied().unwrap_or(0.0);
+                    level = level.min(if usual > 0.0 { f64::from(gain / usual) } else { 0.0 });
                     bytes += 1;
                 }
             }
@@ -175,7 +173,7 @@ fn heard(outcome: &Outcome, program: &RecoveredProgram, from: usize, to: usize, 
             if bytes == 0 {
                 continue;
             }
-            let (strength, level) = (strength / bits as f64, level / bytes as f64);
+            let strength = strength / bytes as f64;
             let how = match (strength, level) {
                 (s, _) if s >= WEAK => How::Well,
                 (_, l) if l < DROPPED => How::Faintly,
