@@ -89,7 +89,8 @@ fn cause(stretch: &Stretch) -> String {
         Cause::Tape => format!("every take is bad at the same place, so the tape is: {all}"),
         Cause::Take => format!("some takes are bad here, the tape need not be: {all}"),
         Cause::OneTake => format!("only one take has it, so tape and take can't be told apart: {all}"),
-        Cause::Contradiction => format!("heard, but the votes or the checks contradict each other: {all}"),
+        Cause::Contradiction => format!("what is heard contradicts itself or the checks: {all}"),
+        Cause::Thin => format!("heard, but not surely enough: {all}"),
         Cause::Unheard => "on no take".into(),
     }
 }
@@ -125,6 +126,7 @@ fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
                                          is the tape."
                 .into()
         }
+        Cause::Thin => "Another play adds what is missing.".into(),
         _ => "Another play, if possible on another deck, would show which of them is right.".into(),
     }
 }
