@@ -93,6 +93,12 @@ pub fn clock(seconds: f64) -> String {
     format!("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
 }
 
+/// Where something lies on a take: seconds as minutes and seconds.
+pub fn span(&(take, from_s, to_s): &(usize, f64, f64)) -> String {
+    let (from, to) = (clock(from_s), clock(to_s));
+    if from == to { format!("take-{take} at {from}") } else { format!("take-{take} {from}-{to}") }
+}
+
 fn byte(story: &ByteStory, dossier: &Dossier, look: Look) -> String {
     let address = story.address.map_or(String::new(), |a| format!(", address {a:04X}"));
     let mut out = look.title(&printable(&format!(
@@ -252,8 +258,7 @@ fn whole(outcome: &Outcome, program: &ProgramVerdict, weak: &[Weak], look: Look)
     }
     let _ = write!(out, "\n{}", look.title("In doubt"));
     let stretch = |w: &Weak| {
-        let places: Vec<String> =
-            w.places.iter().map(|(take, a, b)| format!("take-{take} {}-{}", clock(*a), clock(*b))).collect();
+        let places: Vec<String> = w.places.iter().map(span).collect();
         let places = if places.is_empty() { "no take holds it".into() } else { places.join(", ") };
         let kind = class(w.class).split(':').next().unwrap_or_default().to_string();
         let at = if w.from == w.to { format!("{}", w.from) } else { format!("{}-{}", w.from, w.to) };

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::explain::clock;
+use super::explain::span;
 use super::{Done, screen};
 use crate::Error;
 use crate::dossier::Dossier;
@@ -57,8 +57,7 @@ fn program(advice: &Advice, outcome: &Outcome, look: Look) -> String {
         } else {
             format!("bytes {}-{}", stretch.from, stretch.to)
         };
-        let places: Vec<String> =
-            stretch.places.iter().map(|(take, a, b)| format!("take-{take} {}-{}", clock(*a), clock(*b))).collect();
+        let places: Vec<String> = stretch.places.iter().map(span).collect();
         let places = if places.is_empty() { String::new() } else { format!(" ({})", places.join(", ")) };
         rows.push((at, format!("{}{places}", cause(stretch))));
         rows.push((String::new(), cure(stretch, outcome)));
@@ -90,7 +89,8 @@ fn cause(stretch: &Stretch) -> String {
         Cause::Tape => format!("every take is bad at the same place, so the tape is: {all}"),
         Cause::Take => format!("some takes are bad here, the tape need not be: {all}"),
         Cause::OneTake => format!("only one take has it, so tape and take can't be told apart: {all}"),
-        Cause::Contradiction => format!("heard, but the votes or the checks contradict each other: {all}"),
+        Cause::Contradiction => format!("what is heard contradicts itself or the checks: {all}"),
+        Cause::Thin => format!("heard, but not surely enough: {all}"),
         Cause::Unheard => "on no take".into(),
     }
 }
@@ -126,6 +126,7 @@ fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
                                          is the tape."
                 .into()
         }
+        Cause::Thin => "Another play adds what is missing.".into(),
         _ => "Another play, if possible on another deck, would show which of them is right.".into(),
     }
 }

@@ -5,7 +5,7 @@ use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 use serde::Serialize;
 
-use super::explain;
+use super::explain::{self, Weak};
 use crate::confidence::statistics::{Interval, clopper_pearson};
 use crate::confidence::{Class, ESTABLISHED_BELOW, Level, decide};
 use crate::consensus::Vote;
@@ -41,10 +41,12 @@ pub struct Heard {
     /// From 1.
     pub take: usize,
     pub how: How,
-    /// Mean |ln P(1)/P(0)| of its bits there.
+    /// |ln P(1)/P(0)| of the weakest bit of the worst byte.
     pub strength: f64,
-    /// Level there against the level of the whole take.
+    /// Level of that byte against the usual level of its reading.
     pub level: f64,
+    /// True if a bit of the stretch is heard well and otherwise than it was decided.
+    pub against: bool,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
@@ -68,8 +70,10 @@ pub enum Cause {
     Take,
     /// Only one take has it, so that tape and take can't be told apart.
     OneTake,
-    /// Every take that has it hears it well, and they contradict each other or a check.
+    /// Heard well, and a take is sure of something else than what was decided.
     Contradiction,
+    /// Heard well enough by nobody to be sure, by nobody badly.
+    Thin,
     /// No take has it.
     Unheard,
 }
@@ -97,10 +101,10 @@ pub struct Settled {
     pub interval: Interval,
 }
 
-/// Under this a bit says little (odds of 20 to 1), on average over a stretch.
+/// A bit under this says little (odds of 20 to 1).
 const WEAK: f64 = 3.0;
 /// Under this next to nothing.
-const SILENT: f64 = 1.0;
+const SILENT: f64 = 0.5;
 /// A level under this part of the take's own is a dropout.
 const DROPPED: f64 = 0.5;
 /// Most takes to look ahead.
@@ -115,11 +119,12 @@ const LIKENESS: f64 = 12.0;
 ///
 /// Errors: as [`decide`].
 pub fn advise(outcome: &Outcome, format: &dyn Format) -> Result<Vec<Advice>, Error> {
+    let gains = usual_gains(outcome);
     let programs = outcome.verdict.programs.iter().enumerate();
     let open = programs.filter(|(_, p)| p.verdict != Level::Established);
     open.map(|(i, p)| {
-        let stretch = |w: explain::Weak| {
-            let heard = heard(outcome, &outcome.programs[i], w.from, w.to, format.grammar().bits_per_byte);
+        let stretch = |w: Weak| {
+            let heard = heard(outcome, &gains, &outcome.programs[i], &w, format.grammar().bits_per_byte);
             Stretch { from: w.from, to: w.to, places: w.places, cause: cause(&heard), heard }
         };
         Ok(Advice {
@@ -137,64 +142,61 @@ fn cause(heard: &[Heard]) -> Cause {
     let bad = heard.iter().filter(|h| h.how != How::Well).count();
     match (heard.len(), bad) {
         (0, _) => Cause::Unheard,
-        (1, 1) => Cause::OneTake,
+        _ if heard.iter().any(|h| h.against) => Cause::Contradiction,
+        (_, 0) => Cause::Thin,
+        (1, _) => Cause::OneTake,
         (n, b) if n == b => Cause::Tape,
-        (_, 0) => Cause::Contradiction,
         _ => Cause::Take,
     }
 }
 
-/// How every take that has the bytes `from..=to` hears them; the better copy counts.
-fn heard(outcome: &Outcome, program: &RecoveredProgram, from: usize, to: usize, width: usize) -> Vec<Heard> {
-    let mut out: Vec<Heard> = Vec::new();
-    for take in 0..outcome.takes.len() {
-        let mut best: Option<Heard> = None;
-        for copy in 0.. {
-            let (mut bits, mut strength, mut level, mut bytes) = (0usize, 0.0, 0.0, 0usize);
-            let mut any = false;
-            for (block, byte) in (from..=to).filter_map(|offset| program.place(offset)) {
-                let block = &outcome.tapes[program.tape].blocks[block].block;
-                any |= block.votes.iter().any(|v| v.take == take && v.copy >= copy);
-                for vote in block.votes.iter().filter(|v| v.take == take && v.copy == copy) {
-                    let reading = &outcome.takes[take].readings[vote.reading];
-                    let at = vote.stretches.iter().find(|s| (s.2..s.2 + s.1 - s.0).contains(&byte));
-                    let Some(row) = at.map(|s| s.0 + byte - s.2) else { continue };
-                    strength +=
-                        vote.bits[byte * width..(byte + 1) * width].iter().map(|l| f64::from(l.0.abs())).sum::<f64>();
-                    bits += width;
-                    let usual = median(&reading.gain);
-                    if usual > 0.0 {
-                        level += f64::from(reading.gain.get(row).copied().unwrap_or(0.0) / usual);
-                    }
-                    bytes += 1;
-                }
-            }
-            if !any {
-                break;
-            }
-            if bytes == 0 {
-                continue;
-            }
-            let (strength, level) = (strength / bits as f64, level / bytes as f64);
-            let how = match (strength, level) {
-                (s, _) if s >= WEAK => How::Well,
-                (_, l) if l < DROPPED => How::Faintly,
-                (s, _) if s < SILENT => How::Lost,
-                _ => How::Noisily,
-            };
-            if best.is_none_or(|b| strength > b.strength) {
-                best = Some(Heard { take: take + 1, how, strength, level });
-            }
-        }
-        out.extend(best);
-    }
-    out
+/// Median gain of every reading of every take.
+fn usual_gains(outcome: &Outcome) -> Vec<Vec<f64>> {
+    outcome.takes.iter().map(|t| t.readings.iter().map(|r| median(&r.gain)).collect()).collect()
 }
 
-fn median(values: &[f32]) -> f32 {
+/// How every take that has the bytes `from..=to` hears the worst of them; of two copies of a byte the better one counts.
+fn heard(outcome: &Outcome, gains: &[Vec<f64>], program: &RecoveredProgram, w: &Weak, width: usize) -> Vec<Heard> {
+    let blocks = &outcome.tapes[program.tape].blocks;
+    let of_byte = |take: usize, block: usize, byte: usize| -> Option<(f64, f64, bool)> {
+        let DecidedBlock { block, decided, .. } = &blocks[block];
+        let bits = byte * width..(byte + 1) * width;
+        let copies = block.votes.iter().filter(|v| v.take == take).filter_map(|vote| {
+            let stretch = vote.stretches.iter().find(|s| (s.2..s.2 + s.1 - s.0).contains(&byte))?;
+            let gain = *outcome.takes[take].readings[vote.reading].gain.get(stretch.0 + byte - stretch.2)?;
+            let usual = gains[take][vote.reading];
+            let bits = vote.bits[bits.clone()].iter().zip(&decided.posterior[bits.clone()]);
+            let strength = bits.clone().map(|(l, _)| f64::from(l.0.abs())).fold(f64::INFINITY, f64::min);
+            let against = bits.clone().any(|(l, p)| f64::from(l.0.abs()) >= WEAK && l.bit() != p.bit());
+            Some((strength, if usual > 0.0 { f64::from(gain) / usual } else { 0.0 }, against))
+        });
+        copies.reduce(|a, b| {
+            let better = if a.0 >= b.0 { a } else { b };
+            (better.0, better.1, a.2 || b.2)
+        })
+    };
+    let of_take = |take: usize| -> Option<Heard> {
+        let bytes = (w.from..=w.to).filter_map(|offset| program.place(offset));
+        let (strength, level, against) =
+            bytes.filter_map(|(block, byte)| of_byte(take, block, byte)).reduce(|a, b| {
+                let worse = if a.0 <= b.0 { a } else { b };
+                (worse.0, worse.1, a.2 || b.2)
+            })?;
+        let how = match (strength, level) {
+            (s, _) if s >= WEAK => How::Well,
+            (_, l) if l < DROPPED => How::Faintly,
+            (s, _) if s < SILENT => How::Lost,
+            _ => How::Noisily,
+        };
+        Some(Heard { take: take + 1, how, strength, level, against })
+    };
+    (0..outcome.takes.len()).filter_map(of_take).collect()
+}
+
+fn median(values: &[f32]) -> f64 {
     let mut sorted = values.to_vec();
     sorted.sort_by(f32::total_cmp);
-    sorted.get(sorted.len() / 2).copied().unwrap_or(0.0)
+    f64::from(sorted.get(sorted.len() / 2).copied().unwrap_or(0.0))
 }
 
 /// Simulates more takes of the present quality.
