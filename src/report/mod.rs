@@ -1,5 +1,6 @@
 //! Tells people, and other programs, what was found.
 
+pub mod advice;
 pub mod evidence;
 pub mod html;
 pub mod page;
@@ -13,8 +14,8 @@ pub mod words;
 use serde_json::Value;
 
 use crate::Error;
-use crate::dossier::Dossier;
 use crate::dossier::take::Waves;
+use crate::dossier::{Dossier, next};
 use crate::export::folder::{Listed, RECORD};
 use crate::recovery::Progress;
 
@@ -37,5 +38,6 @@ pub fn evidence_report(dossier: &Dossier, progress: Progress) -> Result<String, 
         waves.get(take).and_then(Option::as_ref).map_or(Vec::new(), |w: &Waves| w.cut(reading, from_s, to_s))
     };
     let evidence = evidence::Evidence { outcome: &outcome, format: format.as_ref(), waveforms: &cut };
-    Ok(html::render(&html::Report { evidence, log: &dossier.log, run: &run, files }))
+    let advice = next::advise(&outcome, format.as_ref())?;
+    Ok(html::render(&html::Report { evidence, log: &dossier.log, run: &run, files, advice: &advice }))
 }

@@ -72,7 +72,8 @@ pub fn strip(evidence: &Evidence, tape: usize) -> Strip {
 
 /// Seconds to add to `seconds of the take × its speed` so that takes agree on where blocks lie. The first take stands at
 /// 0; each of the others is laid on those already placed by the median over the readings of the same copy of the same
-/// block that they share. A take that shares none stays at 0.
+/// block that they share. Of a reading without a sync sequence nobody knows which copy it is of: it has a say only where
+/// there is no other. A take that shares none stays at 0.
 fn offsets(evidence: &Evidence, takes: &[usize], blocks: &[DecidedBlock]) -> Vec<f64> {
     let mut placed: Vec<Option<f64>> = vec![None; takes.len()];
     let begins = |vote: &Vote| {
@@ -86,20 +87,23 @@ fn offsets(evidence: &Evidence, takes: &[usize], blocks: &[DecidedBlock]) -> Vec
     if let Some(first) = placed.first_mut() {
         *first = Some(0.0);
     }
+    let framed = |vote: &Vote| evidence.outcome.takes[vote.take].readings[vote.reading].copy.is_some();
     loop {
         let mut best: Option<(usize, Vec<f64>)> = None;
         for (i, &take) in takes.iter().enumerate().filter(|&(i, _)| placed[i].is_none()) {
-            let mut differences = Vec::new();
+            let (mut sure, mut unsure) = (Vec::new(), Vec::new());
             for block in blocks {
                 for mine in block.block.votes.iter().filter(|v| v.take == take) {
                     for other in block.block.votes.iter().filter(|v| v.copy == mine.copy) {
                         let known = takes.iter().position(|&t| t == other.take).and_then(|o| placed[o]);
                         if let (Some(known), Some(a), Some(b)) = (known, begins(other), begins(mine)) {
-                            differences.push(a + known - b);
+                            let list = if framed(mine) && framed(other) { &mut sure } else { &mut unsure };
+                            list.push(a + known - b);
                         }
                     }
                 }
             }
+            let differences = if sure.is_empty() { unsure } else { sure };
             if best.as_ref().is_none_or(|(_, b)| differences.len() > b.len()) {
                 best = Some((i, differences));
             }

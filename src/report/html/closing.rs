@@ -8,6 +8,9 @@ use crate::confidence::verdict::{LEAST_P_WRONG, WEAK_BIT};
 use crate::confidence::{ESTABLISHED_BELOW, Level, score};
 use crate::correction::hypotheses::{PRIOR_NO_CHECKS, PRIOR_WRONG_CHECKSUM};
 use crate::dossier::log::{self, Event, Record};
+use crate::dossier::next::Advice;
+use crate::recovery::Outcome;
+use crate::report::advice::{cause, cure, forecast};
 use crate::report::evidence::Evidence;
 use crate::report::words::{self, count};
 
@@ -125,34 +128,35 @@ fn event(record: &Record) -> Markup {
     }
 }
 
-pub fn help(evidence: &Evidence) -> Markup {
-    let verdict = &evidence.outcome.verdict;
-    let needy: Vec<_> = verdict.programs.iter().filter(|p| p.verdict != Level::Established).collect();
+pub fn help(report: &Report) -> Markup {
+    let verdict = &report.evidence.outcome.verdict;
     html! {
         section id="help" {
             h2 { "What would help" }
-            @if needy.is_empty() {
+            @if report.advice.is_empty() {
                 p { "Nothing is needed: all programs are established. Keep the captures: they are the evidence." }
             } @else {
-                ul class="plain" {
-                    @for program in &needy {
-                        li {
-                            a href={ "#" (program.id) } { (words::name(&program.name)) } ": "
-                            (shown(&program.advice.join(" ")))
-                            @if !program.places.is_empty() {
-                                " It lies at "
-                                (words::list(&program.places.iter().map(|p| {
-                                    format!("{} to {} of {}", words::minutes(p.from_s), words::minutes(p.to_s), p.take)
-                                }).collect::<Vec<_>>()))
-                                "."
-                            }
-                        }
-                    }
-                }
                 p {
                     "A fresh take is added with " code { "quorate add" } "; nothing has to be done again. Different faults are \
                      what makes takes worth having: another deck, another angle of the head, another day."
                 }
+            }
+            @for advice in report.advice {
+                h3 { a href={ "#" (advice.program) } { (shown(words::name(advice.name.trim_end()))) } }
+                @if let Some(program) = verdict.programs.iter().find(|p| p.id == advice.program) {
+                    p {
+                        @if !program.places.is_empty() {
+                            "It lies at "
+                            (words::list(&program.places.iter().map(|p| {
+                                format!("{} to {} of {}", words::minutes(p.from_s), words::minutes(p.to_s), p.take)
+                            }).collect::<Vec<_>>()))
+                            ". "
+                        }
+                        (shown(&program.advice.join(" ")))
+                    }
+                }
+                p { "More takes: " (shown(&forecast(&advice.forecast))) }
+                (stretches(report.evidence.outcome, advice))
             }
             @let rejected = &verdict.readings.rejected;
             @if !rejected.is_empty() {
@@ -177,6 +181,49 @@ pub fn help(evidence: &Evidence) -> Markup {
             }
         }
     }
+}
+
+/// Stretches of one program that are told one by one.
+const STRETCHES: usize = 12;
+
+fn stretches(outcome: &Outcome, advice: &Advice) -> Markup {
+    let left = advice.stretches.len().saturating_sub(STRETCHES);
+    html! {
+        @if !advice.stretches.is_empty() {
+            table {
+                thead {
+                    tr { th scope="col" { "Offsets" } th scope="col" { "What is wrong there" } th scope="col" { "Likely cure" } }
+                }
+                tbody {
+                    @for stretch in advice.stretches.iter().take(STRETCHES) {
+                        tr {
+                            th scope="row" class="mono" {
+                                (format!("{:04X}", stretch.from))
+                                @if stretch.to != stretch.from { "–" (format!("{:04X}", stretch.to)) }
+                            }
+                            td {
+                                (cause(stretch))
+                                @let places: Vec<String> = stretch.places.iter().map(place).collect();
+                                @if !places.is_empty() { span class="soft" { " (" (places.join(", ")) ")" } }
+                            }
+                            td { (cure(stretch, outcome)) }
+                        }
+                    }
+                }
+            }
+            @if left > 0 { p class="small soft" { "And " (count(left, "more stretch", "more stretches")) "." } }
+        }
+    }
+}
+
+/// Take (from 1) and seconds.
+fn place((take, from_s, to_s): &(usize, f64, f64)) -> String {
+    let time = |s: f64| {
+        // round first: 59.96 s are a minute
+        let tenths = (10.0 * s.max(0.0)).round() as u64;
+        format!("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
+    };
+    format!("take-{take} at {} to {}", time(*from_s), time(*to_s))
 }
 
 pub fn files(report: &Report) -> Markup {

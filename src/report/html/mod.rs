@@ -16,6 +16,7 @@ use serde_json::Value;
 use super::evidence::Evidence;
 use super::page::page;
 use crate::dossier::Log;
+use crate::dossier::next::Advice;
 use crate::export::folder::Listed;
 use crate::export::names::printable;
 
@@ -29,6 +30,8 @@ pub struct Report<'a> {
     pub run: &'a Value,
     /// The files of the folder, with hashes.
     pub files: Vec<&'a Listed>,
+    /// On programs that are not established.
+    pub advice: &'a [Advice],
 }
 
 /// How much is shown of one program, so that the page stays under 3 MB however bad the tape.
@@ -58,11 +61,11 @@ pub fn render(report: &Report) -> String {
         main {
             (opening::programs(evidence))
             (strip::section(evidence))
-            @for index in 0..evidence.outcome.programs.len() { (program::section(evidence, index, budget)) }
+            @for index in 0..evidence.outcome.programs.len() { (program::section(report, index, budget)) }
             (takes::section(evidence))
             (closing::sure(evidence))
             (closing::log(report))
-            (closing::help(evidence))
+            (closing::help(report))
             (closing::files(report))
             (closing::software(report))
             (closing::cautions())

@@ -5,9 +5,10 @@ use maud::{Markup, html};
 use super::bytemap::{anchor, map};
 use super::svg::{letter, mark, word};
 use super::waves::{behind, figure};
-use super::{Budget, shown};
+use super::{Budget, Report, shown};
 use crate::confidence::verdict::LEAST_P_WRONG;
 use crate::confidence::{Class, ESTABLISHED_BELOW, Level};
+use crate::report::advice::forecast;
 use crate::report::evidence::Evidence;
 use crate::report::evidence::bytes::{ByteFact, facts, stretches};
 use crate::report::page::badge;
@@ -17,7 +18,8 @@ use crate::report::words::{self, count};
 /// Agreed bytes that may lie inside a stretch.
 const BRIDGED: usize = 2;
 
-pub fn section(evidence: &Evidence, index: usize, budget: Budget) -> Markup {
+pub fn section(report: &Report, index: usize, budget: Budget) -> Markup {
+    let evidence = &report.evidence;
     let program = &evidence.outcome.verdict.programs[index];
     let facts = facts(evidence, index);
     let notable: Vec<&ByteFact> = facts.iter().filter(|f| f.notable()).collect();
@@ -27,7 +29,7 @@ pub fn section(evidence: &Evidence, index: usize, budget: Budget) -> Markup {
     html! {
         section id=(program.id) {
             h2 { (program.id.trim_start_matches(['p', '0'])) ". " (words::name(&program.name)) " " (badge(program.verdict)) }
-            (questions(program, &notable))
+            (questions(report, program, &notable))
             @if facts.is_empty() {
                 p { "No byte of it was found, so there is nothing to show." }
             } @else {
@@ -52,7 +54,7 @@ fn most_doubtful(notable: &[&ByteFact], most: usize) -> Vec<usize> {
 }
 
 /// Is it right, how sure, why, what was changed, what would help.
-fn questions(program: &ProgramVerdict, notable: &[&ByteFact]) -> Markup {
+fn questions(report: &Report, program: &ProgramVerdict, notable: &[&ByteFact]) -> Markup {
     let b = &program.bytes;
     let unsettled = b.inferred + b.unresolved;
     html! {
@@ -90,6 +92,9 @@ fn questions(program: &ProgramVerdict, notable: &[&ByteFact]) -> Markup {
                     @if program.verdict == Level::Established { "Nothing is needed." } @else { "Nothing that is known." }
                 }
                 @for advice in &program.advice { p { (shown(advice)) } }
+                @for advice in report.advice.iter().filter(|a| a.program == program.id) {
+                    p { "More takes: " (shown(&forecast(&advice.forecast))) " " a href="#help" { "Where it lies, and why" } "." }
+                }
             }
         }
     }
