@@ -133,10 +133,11 @@ impl Add {
 
         if !self.quiet {
             skipped.iter().for_each(|s| screen::remark(&format!("skipped: {s}")));
-            for &i in &fresh_takes {
-                if let Some(j) = outcome.intake.received[i].same_as {
-                    let file = |i: usize| outcome.intake.received[i].file();
-                    screen::remark(&format!("{} has the same samples as {}: counted once", file(i), file(j)));
+            let received = &outcome.intake.received;
+            for (i, j) in received.iter().enumerate().filter_map(|(i, r)| Some((i, r.same_as?))) {
+                if fresh_takes.contains(&i) || fresh_takes.contains(&j) {
+                    let (one, other) = (received[i].file(), received[j].file());
+                    screen::remark(&format!("{one} and {other} have the same samples: counted once"));
                 }
             }
             set_aside.iter().for_each(|s| screen::remark(&aside(s)));

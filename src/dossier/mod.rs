@@ -57,6 +57,15 @@ pub const SCHEMA: &str = "quorate/dossier/1";
 pub const FILE: &str = "dossier.json";
 pub const VERDICT: &str = "verdict.json";
 
+/// JSON Schemas (2020-12) of the dossier's records, by name.
+pub const SCHEMAS: [(&str, &str); 5] = [
+    ("dossier", include_str!("schemas/dossier.json")),
+    ("take", include_str!("schemas/take.json")),
+    ("log", include_str!("schemas/log.json")),
+    ("run", include_str!("schemas/run.json")),
+    ("change", include_str!("schemas/change.json")),
+];
+
 /// `dossier.json`.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]

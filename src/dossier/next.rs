@@ -10,7 +10,7 @@ use crate::confidence::statistics::{Interval, clopper_pearson};
 use crate::confidence::{Class, ESTABLISHED_BELOW, Level, decide};
 use crate::consensus::Vote;
 use crate::recovery::{DecidedBlock, Outcome, RecoveredProgram};
-use crate::tape::Format;
+use crate::tape::{Format, Grammar};
 use crate::{Error, Llr};
 
 /// Advice on one program that is not established.
@@ -261,7 +261,7 @@ fn first_settled(
             let old = &blocks[member];
             let weight = old.weights.iter().sum::<f32>() / old.weights.len().max(1) as f32;
             for copy in 0..copies {
-                let bits = invented(old, copy, format.grammar().bits_per_byte, random);
+                let bits = invented(old, copy, format.grammar(), random);
                 let stretches = vec![(0, old.block.bytes, 0)];
                 own.block.votes.push(Vote { take: usize::MAX, reading: takes, copy, stretches, bits });
                 own.weights.push(weight);
@@ -282,8 +282,8 @@ fn first_settled(
 }
 
 /// The soft bits of one copy of a block in a take that was never made.
-fn invented(old: &DecidedBlock, copy: usize, width: usize, random: &mut ChaCha8Rng) -> Vec<Llr> {
-    let block = &old.block;
+fn invented(old: &DecidedBlock, copy: usize, grammar: &Grammar, random: &mut ChaCha8Rng) -> Vec<Llr> {
+    let (block, width) = (&old.block, grammar.bits_per_byte);
     let covers = |v: &Vote, byte: usize| v.stretches.iter().any(|s| (s.2..s.2 + s.1 - s.0).contains(&byte));
     let mut out = vec![Llr::LOST; block.bytes * width];
     // the vote it is like, and by how many bytes that lies elsewhere
@@ -306,10 +306,10 @@ fn invented(old: &DecidedBlock, copy: usize, width: usize, random: &mut ChaCha8R
         }
         let Some((vote, shift)) = like else { continue };
         let from = (byte + shift) % block.bytes * width;
-        for k in 0..width {
+        // the word decided, which obeys the checks; single bits at their most probable need not
+        for (k, decided) in (grammar.byte_bits)(old.decided.bytes[byte]).into_iter().enumerate() {
             let strength = block.votes[vote].bits[from + k].0.abs();
             let right = random.random::<f64>() < Llr(strength).p_one();
-            let decided = old.decided.posterior[byte * width + k].bit();
             out[byte * width + k] = Llr(if decided == right { strength } else { -strength });
         }
     }

@@ -1,0 +1,1 @@
+//! Killed processes, full disks, damaged files, two at once.
