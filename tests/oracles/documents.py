@@ -8,6 +8,7 @@ without being told anything about it). What each schema must refuse is written b
 import copy
 import json
 import os
+import re
 import subprocess
 import sys
 import tempfile
@@ -41,6 +42,10 @@ def quorate(*arguments):
     return done.stdout
 
 
+def first_doubt(program):
+    return int(re.search(r"the first at offset (\d+)", " ".join(program["obstacles"]))[1])
+
+
 def schema(name):
     return json.loads(quorate("schema", name))
 
@@ -54,8 +59,9 @@ def load(path):
 
 
 def every_schema_is_a_schema(_):
-    names = [line.split()[0] for line in quorate("schema").splitlines()[2:]]
-    assert {"run", "shelf-row", "verdict"} <= set(names), names
+    # a long title goes on in a second line, which begins with blanks
+    names = [line.split()[0] for line in quorate("schema").splitlines()[2:] if not line.startswith(" ")]
+    assert names == ["change", "dossier", "log", "run", "shelf-row", "take", "verdict"], names
     for name in names:
         text = schema(name)
         Draft202012Validator.check_schema(text)
@@ -64,9 +70,20 @@ def every_schema_is_a_schema(_):
 
 
 def every_document_validates(folder):
-    for result in ("demo", "hostile"):
-        for name in ("verdict", "run"):
+    kinds = set()
+    for result in ("demo", "hostile", "grown"):
+        for name in ("verdict", "run", "dossier"):
             validator(name).validate(load(folder / result / f"{name}.json"))
+        takes = list((folder / result).glob("takes/*/take.json"))
+        assert takes
+        for take in takes:
+            validator("take").validate(load(take))
+        for line in (folder / result / "log.jsonl").read_text("utf-8").splitlines():
+            validator("log").validate(json.loads(line))
+            kinds.add(json.loads(line)["kind"])
+    assert kinds >= {"created", "take-added", "decided", "person-decided", "person-withdrew"}, kinds
+    assert load(folder / "grown/verdict.json")["programs"][3]["decisions"], "the decision is in the verdict"
+    validator("change").validate(json.loads((folder / "change.json").read_text("utf-8")))
     validator("run").validate(load(folder / "shelf/run.json"))
     for line in (folder / "shelf/programs.jsonl").read_text("utf-8").splitlines():
         validator("shelf-row").validate(json.loads(line))
@@ -103,12 +120,30 @@ BROKEN_VERDICTS = [
     ((*B, "certificate", "findings"), [{"check": "sum", "outcome": "lost", "computed": 1, "written": 2}]),
     ((*B, "certificate", "findings"), [{"check": "crc", "outcome": "open", "computed": 1, "written": 2, "group": 3}]),
     (("readings", "rejected", 0, "code"), "Too short"), (("readings", "rejected", 0, "reason"), ""),
-    (("readings", "used"), DELETE),
+    (("readings", "used"), DELETE), ((*P, "decisions"), None),
+    ((*P, "decisions"), [{"offset": 0, "value": 1, "evidence": 2, "by": "x", "because": "established stays"}]),
 ]
 BROKEN_RUNS = [
     (("schema",), "quorate/run/9"), (("started",), "25 November 2026"), (("started",), "2026-11-25T14:54:16+01:00"),
     (("command", "name"), "repair"), (("command", "threads"), 0), (("command", "fail_under"), "sure"), (("inputs",), DELETE),
-    (("seconds", "write"), -1), (("outputs", 0, "bytes"), "12"), (("outputs", 0, "sha256"), "A" * 64), (("host",), "x"),
+    (("seconds", "write"), -1), (("outputs", 0, "bytes"), "12"), (("outputs", 0, "sha256"), "A" * 64), (("host",), "x"), (("seal",), DELETE),
+]
+HASH = "0" * 64
+BROKEN_DOSSIERS = [
+    (("schema",), "quorate/dossier/0"), (("format",), None), (("takes", 0, "folder"), "../x"), (("takes", 0), {}),
+    (("takes", 0, "samples_blake3"), HASH[1:]), (("skipped",), [{"file": "a"}]), (("more",), 0),
+]
+BROKEN_TAKES = [
+    (("samples_blake3",), "x"), (("files",), []), (("files", 0, "sha256"), ""), (("files", 0, "channel"), 0),
+    (("bits_per_byte",), "9"), (("leaders", 0, "hz"), None), (("readings", 0, "bytes"), -1), (("readings", 0, "leaps"), DELETE),
+    (("wave", "pieces", 0, "samples"), 0.5), (("wave", "rate"), "fast"), (("more",), 0),
+]
+BROKEN_LOGS = [
+    (("n",), 0), (("prev",), "x"), (("kind",), "guessed"), (("date",), 1986), (("tool",), DELETE), (("more",), 0),
+]
+BROKEN_CHANGES = [
+    (("schema",), "quorate/change/0"), (("programs",), {}), (("programs", 0, "now", "verdict"), "sure"),
+    (("programs", 0, "name"), DELETE), (("programs", 0, "bytes"), None), (("conflicts",), [1]), (("more",), 0),
 ]
 BROKEN_ROWS = [
     (("schema",), None), (("folder",), ""), (("load_address",), None), (("has_load_address",), 1), (("p_wrong",), "0.1"),
@@ -122,7 +157,11 @@ def every_schema_refuses_broken_documents(folder):
     for name, document, changes in (
             ("verdict", load(folder / "demo/verdict.json"), BROKEN_VERDICTS),
             ("run", load(folder / "demo/run.json"), BROKEN_RUNS),
-            ("shelf-row", row, BROKEN_ROWS)):
+            ("shelf-row", row, BROKEN_ROWS),
+            ("dossier", load(folder / "demo/dossier.json"), BROKEN_DOSSIERS),
+            ("take", load(next((folder / "demo/takes").iterdir()) / "take.json"), BROKEN_TAKES),
+            ("log", json.loads((folder / "demo/log.jsonl").read_text("utf-8").splitlines()[0]), BROKEN_LOGS),
+            ("change", load(folder / "change.json"), BROKEN_CHANGES)):
         check = validator(name)
         assert check.is_valid(document)
         for path, value, changed in broken(document, *changes):
@@ -205,6 +244,14 @@ def main():
         (folder / "recipe.json").write_text(json.dumps(HOSTILE))
         quorate("simulate", folder / "recipe.json", "--out", folder / "takes", "-q")
         quorate("recover", *(folder / "takes").glob("*.flac"), "--out", folder / "hostile", "-q")
+        takes = sorted(CORPUS.glob("take-*.flac"))
+        quorate("recover", takes[2], "--out", folder / "grown", "-q", "--deck", "old deck", "--note", "side A")
+        (folder / "change.json").write_text(quorate("add", folder / "grown", takes[0], "--json", "-q"))
+        offset = first_doubt(load(folder / "grown/verdict.json")["programs"][3])
+        for value in ("=0x41", "=0x42"):
+            quorate("decide", folder / "grown", f"p04:{offset}{value}", "--because", "the log book", "--by", "warden")
+        quorate("decide", folder / "grown", f"p04:{offset}", "--withdraw", "--by", "warden")
+        quorate("decide", folder / "grown", f"p04:{offset}=0x41", "--because", "the log book", "--by", "warden")
         quorate("shelf", folder / "demo", folder / "hostile", "--out", folder / "shelf")
         failed = 0
         checks = [
