@@ -155,7 +155,7 @@ pub fn help(report: &Report) -> Markup {
                         (shown(&program.advice.join(" ")))
                     }
                 }
-                p { "More takes: " (shown(&forecast(&advice.forecast))) }
+                p { "More takes like these: " (shown(&forecast(&advice.forecast))) }
                 (stretches(report.evidence.outcome, advice))
             }
             @let rejected = &verdict.readings.rejected;

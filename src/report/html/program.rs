@@ -93,7 +93,7 @@ fn questions(report: &Report, program: &ProgramVerdict, notable: &[&ByteFact]) -
                 }
                 @for advice in &program.advice { p { (shown(advice)) } }
                 @for advice in report.advice.iter().filter(|a| a.program == program.id) {
-                    p { "More takes: " (shown(&forecast(&advice.forecast))) " " a href="#help" { "Where it lies, and why" } "." }
+                    p { "More takes like these: " (shown(&forecast(&advice.forecast))) " " a href="#help" { "Where it lies, and why" } "." }
                 }
             }
         }
