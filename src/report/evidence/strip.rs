@@ -44,9 +44,9 @@ pub fn strip(evidence: &Evidence, tape: usize) -> Strip {
     let place = |block: &DecidedBlock| {
         let seconds = |vote: &Vote| {
             let t = side.takes.iter().position(|&t| t == vote.take)?;
-            let reading = &evidence.outcome.takes[vote.take].readings[vote.reading];
             let speed = evidence.outcome.takes[vote.take].speed;
-            Some(reading.from_s() * speed + offsets[t]..reading.to_s() * speed + offsets[t])
+            let (first, last) = (spans(evidence, vote).next()?, spans(evidence, vote).last()?);
+            Some(first.start * speed + offsets[t]..last.end * speed + offsets[t])
         };
         let all: Vec<Range<f64>> = block.block.votes.iter().filter_map(seconds).collect();
         let from = all.iter().map(|r| r.start).fold(f64::INFINITY, f64::min);
@@ -115,6 +115,12 @@ fn offsets(evidence: &Evidence, takes: &[usize], blocks: &[DecidedBlock]) -> Vec
     placed.into_iter().map(|p| p.unwrap_or(0.0)).collect()
 }
 
+/// The stretches of a vote, in seconds of its take.
+fn spans<'a>(evidence: &'a Evidence, vote: &'a Vote) -> impl Iterator<Item = Range<f64>> + 'a {
+    let starts = &evidence.outcome.takes[vote.take].readings[vote.reading].starts_s;
+    vote.stretches.iter().filter_map(|&(from, to, _)| Some(*starts.get(from)?..*starts.get(to)?))
+}
+
 fn lane(evidence: &Evidence, side: &crate::recovery::DecidedTape, take: usize, offset: f64) -> Lane {
     let heard = &evidence.outcome.takes[take];
     let tape = |s: f64| s * heard.speed + offset;
@@ -124,8 +130,7 @@ fn lane(evidence: &Evidence, side: &crate::recovery::DecidedTape, take: usize, o
     let width = evidence.width();
     for block in &side.blocks {
         for vote in block.block.votes.iter().filter(|v| v.take == take) {
-            let reading = &heard.readings[vote.reading];
-            lane.readings.push((tape(reading.from_s())..tape(reading.to_s()), vote.copy));
+            lane.readings.extend(spans(evidence, vote).map(|s| (tape(s.start)..tape(s.end), vote.copy)));
             for byte in 0..block.block.bytes {
                 let Some(at) = seconds(evidence, vote, byte) else { continue };
                 let bits = &vote.bits[byte * width..(byte + 1) * width];
