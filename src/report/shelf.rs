@@ -173,7 +173,7 @@ fn table(group: &[&Row], places: &BTreeMap<&str, Vec<&Row>>) -> Markup {
                 @for row in group {
                     @let same = elsewhere(row);
                     tr {
-                        th scope="row" {
+                        th scope="row" class="wrap" {
                             (words::name(&row.name))
                             @if !same.is_empty() { p class="small soft" { "Same bytes: " (same.join("; ")) } }
                         }

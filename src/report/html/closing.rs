@@ -237,7 +237,7 @@ pub fn files(report: &Report) -> Markup {
                 tbody {
                     @for take in &verdict.takes {
                         tr {
-                            th scope="row" { (take.id) }
+                            th scope="row" class="v" { (take.id) }
                             td {
                                 span class="mono" { (shown(&take.file)) }
                                 p class="mono hash soft" { (if take.sha256.is_empty() { "could not be read" } else { &take.sha256 }) }
@@ -306,7 +306,7 @@ pub fn software(report: &Report) -> Markup {
                     thead { tr { th scope="col" { "Option" } th scope="col" { "Value" } } }
                     tbody {
                         @for (name, value) in command {
-                            tr { th scope="row" { (shown(name)) } td class="mono" { (plain(value)) } }
+                            tr { th scope="row" class="v" { (shown(name)) } td class="mono" { (plain(value)) } }
                         }
                     }
                 }

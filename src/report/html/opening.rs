@@ -78,6 +78,7 @@ fn in_short(programs: &[ProgramVerdict]) -> String {
     let decided: usize = programs.iter().map(|p| p.decisions.len()).sum();
     let mut out = match (sure.len(), total) {
         (1, 1) => "The program on it is recovered whole: every byte is settled.".to_string(),
+        (2, 2) => "Both programs on it are recovered whole: every byte is settled.".into(),
         (n, total) if n == total => format!("All {total} programs on it are recovered whole: every byte is settled."),
         (0, 1) => String::new(),
         (0, _) => "None of the programs is established.".into(),
@@ -132,7 +133,7 @@ pub fn programs(evidence: &Evidence) -> Markup {
                     @for p in programs {
                         tr {
                             td class="wide n" { (p.id.trim_start_matches(['p', '0'])) }
-                            th scope="row" { a href={ "#" (p.id) } { (words::name(&p.name)) } }
+                            th scope="row" class="wrap" { a href={ "#" (p.id) } { (words::name(&p.name)) } }
                             td class="wide" { (words::kind(p.kind)) }
                             td class="wide mono" { (p.load_address.map_or("-".into(), |a| format!("{a:04X}"))) }
                             td class="n" { (words::thousands(p.size)) }
