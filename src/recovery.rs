@@ -6,16 +6,17 @@ mod programs;
 mod wave;
 
 use rayon::prelude::*;
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use crate::Error;
 use crate::confidence::{Decided, decide};
-use crate::consensus::{self, Block, Rejected, TakeReadings};
+use crate::consensus::{self, Block, Piece, Rejected, TakeReadings, Times};
 use crate::tape::{BlockBytes, Format};
 
 pub use intake::{About, Intake, Received, Skipped};
 pub use outcome::{DecidedTape, Outcome, RecoveredProgram};
-pub use wave::{Piece, Wave};
+pub use wave::{Wave, WavePiece};
 
 /// Told how far the work is: share done, 0..1, and what is being done.
 pub type Progress<'a> = &'a (dyn Fn(f64, &str) + Sync);
@@ -42,18 +43,18 @@ pub fn recover(paths: &[PathBuf], format: &dyn Format, progress: Progress) -> Re
 pub fn decide_all(mut intake: Intake, format: &dyn Format, progress: Progress) -> Result<Outcome, Error> {
     progress(0.9, "comparing the takes");
     let width = format.grammar().bits_per_byte;
-    let copies = format.layout().sync.len();
+    let times = Times::of(format.grammar(), format.layout());
     let (takes, mut rejected) = intake.readings(format);
     // kept once is enough
     intake.received.iter_mut().flat_map(|r| &mut r.reception.readings).for_each(|r| r.bits = Vec::new());
-    let sightings: Vec<_> = takes.iter().enumerate().map(|(i, t)| consensus::sightings(i, t, copies)).collect();
-    let grouping = consensus::group(&takes, &sightings, width);
     let mut tapes = Vec::new();
-    for tape in &grouping.tapes {
+    for members in consensus::tapes(&takes, width, &times) {
         progress(0.93, "weighing the evidence");
-        let blocks = decide_tape(&takes, &tape.blocks, format, &mut rejected)?;
-        tapes.push(DecidedTape { takes: tape.takes.clone(), blocks });
+        let blocks = consensus::blocks(&takes, &members, width, &times);
+        let blocks = decide_tape(&takes, &blocks, format)?;
+        tapes.push(DecidedTape { takes: members.into_keys().collect(), blocks });
     }
+    reject_unused(&takes, &tapes, &mut rejected);
     rejected.sort_by_key(|r| (r.take, r.reading));
     progress(0.99, "putting programs together");
     outcome::build(intake, takes, tapes, rejected, format)
@@ -61,53 +62,48 @@ pub fn decide_all(mut intake: Intake, format: &dyn Format, progress: Progress) -
 
 /// Decides the blocks of one tape in order. A header tells the length of the block behind it, so first all blocks are
 /// decided as they stand, then those whose length a header announces otherwise.
-fn decide_tape(
-    takes: &[TakeReadings],
-    blocks: &[Vec<consensus::Sighting>],
-    format: &dyn Format,
-    rejected: &mut Vec<Rejected>,
-) -> Result<Vec<DecidedBlock>, Error> {
+fn decide_tape(takes: &[TakeReadings], blocks: &[Vec<Piece>], format: &dyn Format) -> Result<Vec<DecidedBlock>, Error> {
     let width = format.grammar().bits_per_byte;
-    let one = |sightings: &Vec<consensus::Sighting>, announced: Option<usize>| {
-        let mut rejected = Vec::new();
-        let block = consensus::align(takes, sightings, width, announced, &mut rejected);
+    let one = |pieces: &Vec<Piece>, announced: Option<usize>| {
+        let block = consensus::align(takes, pieces, width, announced);
         let weight = |_: &consensus::Vote| 1.0;
         let weights = block.votes.iter().map(weight).collect();
         let total = block.total(weight);
-        decide(format, &block, &total).map(|decided| (DecidedBlock { block, decided, weights }, rejected))
+        decide(format, &block, &total).map(|decided| DecidedBlock { block, decided, weights })
     };
-    let mut out: Vec<(DecidedBlock, Vec<Rejected>)> =
-        blocks.par_iter().map(|s| one(s, None)).collect::<Result<_, Error>>()?;
+    let mut out: Vec<DecidedBlock> = blocks.par_iter().map(|s| one(s, None)).collect::<Result<_, Error>>()?;
     for i in 1..out.len() {
-        let before = &out[i - 1].0;
+        let before = &out[i - 1];
         let payload = &before.decided.bytes[..before.decided.bytes.len().saturating_sub(1)];
         let announced = format.announced_bytes(payload).filter(|_| before.decided.p_wrong < 0.01);
-        let gap = out[i].0.block.from_s - before.block.to_s;
+        let gap = out[i].block.from_s - before.block.to_s;
         if let Some(n) = announced
-            && n != out[i].0.block.bytes
+            && n != out[i].block.bytes
             && gap < 15.0
         {
             out[i] = one(&blocks[i], Some(n))?;
         }
     }
-    let mut decided = Vec::with_capacity(out.len());
-    for (block, refused) in out {
-        rejected.extend(refused);
-        if block.block.bytes < 2 {
-            rejected.extend(block.block.votes.iter().map(|v| Rejected {
-                take: v.take,
-                reading: v.reading,
-                code: "too-short",
-                reason: "Only a check byte was heard.".into(),
-            }));
-            continue;
+    // only a check byte, or nothing at all
+    out.retain(|b| b.block.bytes >= 2 && !b.block.votes.is_empty());
+    Ok(out)
+}
+
+/// Whatever has no vote in any block is rejected by name: used + rejected readings = all readings.
+fn reject_unused(takes: &[TakeReadings], tapes: &[DecidedTape], rejected: &mut Vec<Rejected>) {
+    let votes = tapes.iter().flat_map(|t| &t.blocks).flat_map(|b| &b.block.votes);
+    let mut known: BTreeSet<(usize, usize)> = votes.map(|v| (v.take, v.reading)).collect();
+    known.extend(rejected.iter().map(|r| (r.take, r.reading)));
+    for (take, t) in takes.iter().enumerate() {
+        for (reading, r) in t.readings.iter().enumerate().filter(|(i, _)| !known.contains(&(take, *i))) {
+            let (code, reason) = if r.bytes() < 2 {
+                ("too-short", "Only a check byte was heard.")
+            } else {
+                ("outside-block", "Nothing of this reading could be laid on a block.")
+            };
+            rejected.push(Rejected { take, reading, code, reason: reason.into() });
         }
-        if block.block.votes.is_empty() {
-            continue;
-        }
-        decided.push(block);
     }
-    Ok(decided)
 }
 
 /// What putting programs together needs of a block.

@@ -2,7 +2,7 @@
 
 use super::matching::lag_of;
 use super::similarity::{Similarity, best_lag};
-use super::{Rejected, Sighting, TakeReadings};
+use super::{Piece, TakeReadings};
 use crate::Llr;
 
 /// One reading's part in a block.
@@ -42,198 +42,188 @@ impl Block {
     }
 }
 
-/// A count may have slipped by this many bytes in a lost stretch.
+/// A count may have slipped by this many bytes in a lost stretch, and by this share of the way from the last known place.
 const SLIP: i64 = 3;
-/// Evidence by which another place must beat the count for a stretch to be moved.
+const SLIP_SHARE: f64 = 0.005;
+/// Evidence by which another place must beat the count for a stretch to be moved, and half of it for every byte; and a
+/// share of what speaks for the count: half-heard bytes at the ends of two stretches contradict each other where they
+/// meet, and would push apart what lies rightly.
 const MOVE: f64 = 8.0;
+const MOVE_SHARE: f64 = 0.05;
+/// Evidence of a stretch against all the others that makes it a stranger.
+const STRANGE: f64 = -20.0;
 
 /// Weight of a length that a header announces, against up to 40 of each end that was heard.
 const ANNOUNCED: f64 = 150.0;
 
-struct Piece {
-    take: usize,
-    reading: usize,
-    copy: usize,
-    framed: bool,
-    stretches: Vec<(usize, usize, i64)>,
-    /// Its end was no end of this block.
-    cut: bool,
+/// A piece on its block.
+struct Laid<'a> {
+    piece: &'a Piece,
+    bits: &'a [Llr],
+    /// Byte of the block at which it begins; may lie before it.
+    at: i64,
 }
 
-/// Builds the block that a group of sightings is of. `announced` is the length that its header gives.
-pub fn align(
-    takes: &[TakeReadings],
-    sightings: &[Sighting],
-    bits: usize,
-    announced: Option<usize>,
-    rejected: &mut Vec<Rejected>,
-) -> Block {
-    let mut pieces: Vec<Piece> = Vec::new();
-    for sighting in sightings {
-        for &(reading, copy) in &sighting.readings {
-            let r = &takes[sighting.take].readings[reading];
-            let mut cuts = vec![0];
-            cuts.extend(r.leaps.iter().copied().filter(|&l| l > 0 && l < r.bytes()));
-            cuts.push(r.bytes());
-            let stretches = cuts.windows(2).map(|w| (w[0], w[1], w[0] as i64)).collect();
-            pieces.push(Piece { take: sighting.take, reading, copy, framed: r.copy.is_some(), stretches, cut: false });
-        }
+impl Laid<'_> {
+    fn end(&self) -> i64 {
+        self.at + (self.piece.to - self.piece.from) as i64
     }
-    let of = |p: &Piece| &takes[p.take].readings[p.reading].bits;
-    place_unframed(&mut pieces, takes, bits);
-    mend_slips(&mut pieces, &of, bits);
-    drop_strangers(&mut pieces, &of, bits);
-    let (bytes, length_known) = length(takes, &pieces, announced);
-    let mut votes = Vec::new();
-    for p in &pieces {
-        let source = of(p);
-        let mut laid = vec![Llr::LOST; bytes * bits];
-        let mut stretches = Vec::new();
-        for &(from, to, place) in &p.stretches {
-            // what lies before the block or past its end is no part of it
-            let skip = (-place).max(0) as usize;
-            let from = from + skip;
-            let place = (place + skip as i64) as usize;
-            let to = to.min(from + bytes.saturating_sub(place));
-            if from >= to {
-                continue;
-            }
-            laid[place * bits..(place + to - from) * bits].copy_from_slice(&source[from * bits..to * bits]);
-            stretches.push((from, to, place));
-        }
-        if stretches.is_empty() || laid.iter().all(|l| l.is_lost()) {
-            rejected.push(Rejected {
-                take: p.take,
-                reading: p.reading,
-                code: "outside-block",
-                reason: "Nothing of this reading could be laid on its block.".into(),
-            });
+}
+
+/// Builds the block that these pieces are of. `bits` is the number of bits per byte on tape, `announced` the length that
+/// its header gives.
+pub fn align(takes: &[TakeReadings], pieces: &[Piece], bits: usize, announced: Option<usize>) -> Block {
+    let mut laid = lay_out(takes, pieces, bits);
+    mend_slips(&mut laid, bits);
+    drop_strangers(&mut laid, bits);
+    let (bytes, length_known) = length(takes, &laid, announced);
+    let mut votes: Vec<Vote> = Vec::new();
+    laid.sort_by_key(|l| (l.piece.take, l.piece.copy, l.piece.reading, l.piece.from));
+    for l in &laid {
+        // what lies before the block or past its end is no part of it
+        let skip = (-l.at).max(0) as usize;
+        let (from, place) = (l.piece.from + skip, (l.at + skip as i64) as usize);
+        let to = l.piece.to.min(from + bytes.saturating_sub(place));
+        let Some(source) = l.bits.get(skip * bits..(to.max(from) - l.piece.from) * bits) else { continue };
+        if source.iter().all(|b| b.is_lost()) {
             continue;
         }
-        votes.push(Vote { take: p.take, reading: p.reading, copy: p.copy, stretches, bits: laid });
-    }
-    votes.sort_by_key(|v| (v.take, v.copy, v.reading));
-    let lead = sightings.first();
-    Block { votes, bytes, length_known, from_s: lead.map_or(0.0, |s| s.from_s), to_s: lead.map_or(0.0, |s| s.to_s) }
-}
-
-/// Readings without a sync sequence are laid where their content fits a framed one; if none is framed, on the longest.
-fn place_unframed(pieces: &mut [Piece], takes: &[TakeReadings], bits: usize) {
-    let of = |p: &Piece| &takes[p.take].readings[p.reading];
-    let sure = |p: &Piece| of(p).bits.iter().filter(|l| l.0.abs() > 3.0).count();
-    let lead = (0..pieces.len())
-        .max_by_key(|&i| (pieces[i].framed, of(&pieces[i]).end.is_some(), sure(&pieces[i]), usize::MAX - i));
-    let Some(lead) = lead else { return };
-    let (reference, framed) = (of(&pieces[lead]), pieces[lead].framed);
-    let mut least = 0;
-    for (i, piece) in pieces.iter_mut().enumerate() {
-        if piece.framed || i == lead {
-            continue;
+        let (take, reading, copy) = (l.piece.take, l.piece.reading, l.piece.copy);
+        if votes.last().is_none_or(|v| (v.take, v.reading, v.copy) != (take, reading, copy)) {
+            votes.push(Vote { take, reading, copy, stretches: Vec::new(), bits: vec![Llr::LOST; bytes * bits] });
         }
-        if let Some((lag, _)) = lag_of(reference, &takes[piece.take].readings[piece.reading], bits) {
-            piece.stretches.iter_mut().for_each(|s| s.2 += lag);
-            least = least.min(lag);
+        if let Some(vote) = votes.last_mut() {
+            vote.bits[place * bits..][..source.len()].copy_from_slice(source);
+            vote.stretches.push((from, to, place));
         }
     }
-    // nothing framed: the earliest byte anyone heard is byte 0
-    if !framed && least < 0 {
-        pieces.iter_mut().for_each(|p| p.stretches.iter_mut().for_each(|s| s.2 -= least));
+    let from_s = pieces.iter().map(|p| p.from_s).fold(f64::INFINITY, f64::min);
+    let to_s = pieces.iter().map(|p| p.to_s).fold(f64::NEG_INFINITY, f64::max);
+    Block { votes, bytes, length_known, from_s, to_s }
+}
+
+/// Pieces whose place is known are laid there, the others where their content fits; if none has a place, on the longest.
+fn lay_out<'a>(takes: &'a [TakeReadings], pieces: &'a [Piece], bits: usize) -> Vec<Laid<'a>> {
+    let reading = |p: &Piece| &takes[p.take].readings[p.reading];
+    let part = |p: &Piece| &takes[p.take].readings[p.reading].bits[p.from * bits..p.to * bits];
+    let sure = |p: &Piece| part(p).iter().filter(|l| l.0.abs() > 3.0).count();
+    let lead = (0..pieces.len()).max_by_key(|&i| {
+        let p = &pieces[i];
+        (p.framed, p.place.is_some(), reading(p).end.is_some(), sure(p), usize::MAX - i)
+    });
+    let Some(lead) = lead.map(|i| &pieces[i]) else { return Vec::new() };
+    // byte 0 of the lead's reading, in the block
+    let zero = lead.place.map_or(0, |p| p - lead.from as i64);
+    let place = |p: &Piece| {
+        if let Some(at) = p.place {
+            return at;
+        }
+        if (p.take, p.reading) == (lead.take, lead.reading) {
+            return zero + p.from as i64;
+        }
+        let lag = lag_of(reading(lead), reading(p), bits).map_or(0, |l| l.0);
+        zero + lag + p.from as i64
+    };
+    let mut laid: Vec<Laid> = pieces.iter().map(|p| Laid { piece: p, bits: part(p), at: place(p) }).collect();
+    // nothing has a place: the earliest byte anyone heard is byte 0
+    let least = laid.iter().map(|l| l.at).min().unwrap_or(0);
+    if lead.place.is_none() && least < 0 {
+        laid.iter_mut().for_each(|l| l.at -= least);
+    }
+    laid
+}
+
+/// What those of `laid` that `which` names say together.
+fn sum(laid: &[Laid], bits: usize, which: impl Fn(usize) -> bool) -> Vec<Llr> {
+    let longest = laid.iter().map(|l| l.end().max(0) as usize).max().unwrap_or(0) + 2 * SLIP as usize;
+    let mut sum = vec![Llr::LOST; longest * bits];
+    for (_, l) in laid.iter().enumerate().filter(|(i, _)| which(*i)) {
+        let skip = (-l.at).max(0) as usize;
+        let Some(source) = l.bits.get(skip * bits..) else { continue };
+        let target = &mut sum[(l.at + skip as i64) as usize * bits..];
+        target.iter_mut().zip(source).for_each(|(s, &b)| *s += b);
+    }
+    sum
+}
+
+/// Every stretch whose count may be off is held against what others say, and moved where it fits better: first those
+/// that were counted from their sync against each other, then, surest first, each of those told by time alone against
+/// all that is settled, so that two that are off alike do not outvote what is right; in the end all against all.
+fn mend_slips(laid: &mut [Laid], bits: usize) {
+    let mut settled: Vec<bool> = laid.iter().map(|l| l.piece.counted).collect();
+    for i in (0..laid.len()).filter(|&i| laid[i].piece.counted && !laid[i].piece.framed).collect::<Vec<_>>() {
+        let known = sum(laid, bits, |j| j != i && settled[j]);
+        mend(&mut laid[i], &known, bits);
+    }
+    while settled.iter().any(|s| !s) {
+        let known = sum(laid, bits, |j| settled[j]);
+        let overlap = |l: &Laid| {
+            let from = l.at.max(0) as usize * bits;
+            let there = known.get(from..known.len().min(from + l.bits.len())).unwrap_or(&[]);
+            there.iter().zip(l.bits).map(|(a, b)| a.0.abs().min(b.0.abs())).sum::<f32>()
+        };
+        let open = (0..laid.len()).filter(|&i| !settled[i]);
+        let next = open.max_by(|&a, &b| overlap(&laid[a]).total_cmp(&overlap(&laid[b])).then(b.cmp(&a)));
+        let Some(next) = next else { return };
+        mend(&mut laid[next], &known, bits);
+        settled[next] = true;
+    }
+    for i in 0..laid.len() {
+        if !laid[i].piece.framed {
+            let others = sum(laid, bits, |j| j != i);
+            mend(&mut laid[i], &others, bits);
+        }
     }
 }
 
-/// Every stretch behind a leap is held against what all the others say, and moved where it fits better.
-fn mend_slips<'a>(pieces: &mut [Piece], of: &dyn Fn(&Piece) -> &'a Vec<Llr>, bits: usize) {
-    if pieces.iter().all(|p| p.stretches.len() < 2) {
+/// Moves one stretch where it fits `known` better.
+fn mend(laid: &mut Laid, known: &[Llr], bits: usize) {
+    let at = laid.at;
+    if at < 0 {
         return;
     }
-    let longest = pieces.iter().map(|p| of(p).len() / bits + 2 * SLIP as usize).max().unwrap_or(0);
-    for _round in 0..2 {
-        for i in 0..pieces.len() {
-            if pieces[i].stretches.len() < 2 {
-                continue;
-            }
-            let mut sum = vec![Llr::LOST; longest * bits];
-            for (j, other) in pieces.iter().enumerate() {
-                if j != i {
-                    lay(other, of(other), bits, &mut sum);
-                }
-            }
-            let source = of(&pieces[i]);
-            let mut moved = 0;
-            for s in pieces[i].stretches.iter_mut().skip(1) {
-                let part = &source[s.0 * bits..s.1 * bits];
-                let place = s.2 + moved;
-                let back = SLIP.min(place);
-                let from = ((place - back) as usize * bits).min(sum.len());
-                let Some((lag, best, _)) = best_lag(part, &sum[from..], bits, 0..=back + SLIP) else { continue };
-                let stay = best_lag(part, &sum[from..], bits, back..=back).map_or(0.0, |b| b.1.against_random);
-                if lag != back && best.against_random > stay + MOVE && best.against_random > 0.0 {
-                    moved += lag - back;
-                }
-                s.2 += moved;
-            }
-        }
+    let reach = SLIP + (SLIP_SHARE * at as f64) as i64;
+    let back = reach.min(at);
+    let Some(around) = known.get((at - back) as usize * bits..) else { return };
+    let Some((lag, best, _)) = best_lag(laid.bits, around, bits, 0..=back + reach) else { return };
+    let stay = best_lag(laid.bits, around, bits, back..=back).map_or(0.0, |b| b.1.against_random);
+    let least = stay + MOVE * (1.0 + 0.5 * (lag - back).abs() as f64) + MOVE_SHARE * stay.max(0.0);
+    if lag != back && best.against_random > least.max(0.0) {
+        laid.at += lag - back;
     }
 }
 
-/// A reading that lost the end of its copy may run on into the next one. What came back after a leap and contradicts
-/// all the others is no part of the block; the worst goes first, since it may be what makes another look wrong.
-fn drop_strangers<'a>(pieces: &mut [Piece], of: &dyn Fn(&Piece) -> &'a Vec<Llr>, bits: usize) {
-    const STRANGE: f64 = -20.0;
-    let longest = pieces.iter().map(|p| of(p).len() / bits + 2 * SLIP as usize).max().unwrap_or(0);
-    loop {
-        let mut worst: Option<(f64, usize, usize)> = None;
-        for i in 0..pieces.len() {
-            if pieces[i].stretches.len() < 2 {
-                continue;
-            }
-            let mut sum = vec![Llr::LOST; longest * bits];
-            for (j, other) in pieces.iter().enumerate() {
-                if j != i {
-                    lay(other, of(other), bits, &mut sum);
+/// A reading that lost the end of its copy may run on into something else. What contradicts all the others is no part of
+/// the block; the worst goes first, since it may be what makes another look wrong.
+fn drop_strangers(laid: &mut Vec<Laid>, bits: usize) {
+    for counted in [false, true] {
+        loop {
+            let mut worst: Option<(f64, usize)> = None;
+            for (i, l) in laid.iter().enumerate().filter(|(_, l)| !l.piece.framed && l.piece.counted == counted) {
+                let others = sum(laid, bits, |j| j != i);
+                let skip = (-l.at).max(0) as usize;
+                let there = others.get((l.at + skip as i64) as usize * bits..);
+                let (Some(source), Some(there)) = (l.bits.get(skip * bits..), there) else { continue };
+                let s = Similarity::of(source, there).against_random;
+                if s < STRANGE && worst.is_none_or(|w| s < w.0) {
+                    worst = Some((s, i));
                 }
             }
-            for (k, &(from, to, place)) in pieces[i].stretches.iter().enumerate().skip(1) {
-                if place < 0 || place as usize * bits > sum.len() {
-                    continue;
-                }
-                let s = Similarity::of(&of(&pieces[i])[from * bits..to * bits], &sum[place as usize * bits..]);
-                if s.against_random < STRANGE && worst.is_none_or(|w| s.against_random < w.0) {
-                    worst = Some((s.against_random, i, k));
-                }
-            }
-        }
-        let Some((_, i, k)) = worst else { return };
-        // and what came behind it in the same reading: the count is off from there on
-        pieces[i].stretches.truncate(k);
-        pieces[i].cut = true;
-    }
-}
-
-fn lay(piece: &Piece, source: &[Llr], bits: usize, sum: &mut [Llr]) {
-    for &(from, to, place) in &piece.stretches {
-        for byte in from..to {
-            let at = place + (byte - from) as i64;
-            if at < 0 || (at as usize + 1) * bits > sum.len() {
-                continue;
-            }
-            for k in 0..bits {
-                sum[at as usize * bits + k] += source[byte * bits + k];
-            }
+            let Some((_, i)) = worst else { break };
+            laid.remove(i);
         }
     }
 }
 
 /// The length that the ends heard agree on, or the header announced; else as far as anyone heard.
-fn length(takes: &[TakeReadings], pieces: &[Piece], announced: Option<usize>) -> (usize, bool) {
+fn length(takes: &[TakeReadings], laid: &[Laid], announced: Option<usize>) -> (usize, bool) {
     let mut ends: Vec<(usize, f64)> = Vec::new();
     let mut reach = 0;
-    for p in pieces {
-        let r = &takes[p.take].readings[p.reading];
-        let Some(last) = p.stretches.last() else { continue };
-        let end = (last.2 + (last.1 - last.0) as i64).max(0) as usize;
+    for l in laid {
+        let r = &takes[l.piece.take].readings[l.piece.reading];
+        let end = l.end().max(0) as usize;
         reach = reach.max(end);
-        if let Some(evidence) = r.end.filter(|_| !p.cut) {
+        if let Some(evidence) = r.end.filter(|_| l.piece.to == r.bytes()) {
             // a reading that was lost just before its end may have counted the tone for bytes
             let tail = r.bits.len().saturating_sub(18);
             let heard = r.bits[tail..].iter().filter(|l| l.0.abs() > 1.0).count() as f64 / 18.0;

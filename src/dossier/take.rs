@@ -10,7 +10,7 @@ use crate::capture::{ChannelLevel, Origination};
 use crate::export::atomic::{self, Existing};
 use crate::receiver::Reading;
 use crate::receiver::leader::Leader;
-use crate::recovery::{About, Piece, Received};
+use crate::recovery::{About, Received, WavePiece};
 use crate::{Error, Llr};
 
 pub const SCHEMA: &str = "quorate/take/1";
@@ -89,7 +89,7 @@ pub struct ReadingRecord {
 #[serde(deny_unknown_fields)]
 pub struct WaveRecord {
     pub rate: f64,
-    pub pieces: Vec<Piece>,
+    pub pieces: Vec<WavePiece>,
 }
 
 /// Folder of a take within the dossier.

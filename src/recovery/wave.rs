@@ -13,13 +13,13 @@ use crate::receiver::signal::{Samples, Signal};
 pub struct Wave {
     /// Samples per second.
     pub rate: f64,
-    pub pieces: Vec<Piece>,
+    pub pieces: Vec<WavePiece>,
     spool: File,
 }
 
 /// The waveform of one reading.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
-pub struct Piece {
+pub struct WavePiece {
     /// Seconds of the take at which it begins.
     pub from_s: f64,
     /// First sample in the file, and how many.
@@ -55,7 +55,7 @@ impl Wave {
             let scale = if peak > 0.0 { 127.0 / peak } else { 0.0 };
             let bytes: Vec<u8> = wave.iter().map(|x| (x * scale).round() as i8 as u8).collect();
             out.write_all(&bytes).map_err(failed)?;
-            pieces.push(Piece { from_s, at, samples: bytes.len() as u64, peak });
+            pieces.push(WavePiece { from_s, at, samples: bytes.len() as u64, peak });
             at += bytes.len() as u64;
         }
         let mut spool = out.into_inner().map_err(|e| failed(e.into_error()))?;
