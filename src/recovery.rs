@@ -11,12 +11,12 @@ use std::path::PathBuf;
 
 use crate::Error;
 use crate::confidence::{Decided, decide};
-use crate::consensus::{self, Block, Rejected, TakeReadings, Times};
+use crate::consensus::{self, Block, Piece, Rejected, TakeReadings, Times};
 use crate::tape::{BlockBytes, Format};
 
 pub use intake::{About, Intake, Received, Skipped};
 pub use outcome::{DecidedTape, Outcome, RecoveredProgram};
-pub use wave::{Piece, Wave};
+pub use wave::{Wave, WavePiece};
 
 /// Told how far the work is: share done, 0..1, and what is being done.
 pub type Progress<'a> = &'a (dyn Fn(f64, &str) + Sync);
@@ -62,13 +62,9 @@ pub fn decide_all(mut intake: Intake, format: &dyn Format, progress: Progress) -
 
 /// Decides the blocks of one tape in order. A header tells the length of the block behind it, so first all blocks are
 /// decided as they stand, then those whose length a header announces otherwise.
-fn decide_tape(
-    takes: &[TakeReadings],
-    blocks: &[Vec<consensus::Piece>],
-    format: &dyn Format,
-) -> Result<Vec<DecidedBlock>, Error> {
+fn decide_tape(takes: &[TakeReadings], blocks: &[Vec<Piece>], format: &dyn Format) -> Result<Vec<DecidedBlock>, Error> {
     let width = format.grammar().bits_per_byte;
-    let one = |pieces: &Vec<consensus::Piece>, announced: Option<usize>| {
+    let one = |pieces: &Vec<Piece>, announced: Option<usize>| {
         let block = consensus::align(takes, pieces, width, announced);
         let weight = |_: &consensus::Vote| 1.0;
         let weights = block.votes.iter().map(weight).collect();

@@ -14,5 +14,7 @@ mod desk;
 mod evidence;
 #[path = "dossier/people.rs"]
 mod people;
+#[path = "dossier/scale.rs"]
+mod scale;
 #[path = "dossier/takes.rs"]
 mod takes;

@@ -30,7 +30,7 @@ pub struct Recover {
     /// Recordings of one side of one tape
     #[arg(required = true, value_name = "TAKE")]
     takes: Vec<PathBuf>,
-    /// Folder for the result: a new one, or one of an earlier run, which is replaced as a whole
+    /// Folder for the result: a new one, or one of an earlier run, which is replaced as a whole; its log goes on
     #[arg(long, value_name = "DIR")]
     out: PathBuf,
     /// Replace an earlier result even if it holds evidence of takes that are not given now: it is lost then
@@ -191,6 +191,10 @@ impl Recover {
         if !self.quiet {
             conflicts.iter().for_each(|c| screen::remark(c));
             set_aside.iter().for_each(|s| screen::remark(&aside(s)));
+            let twice = self.takes.len().saturating_sub(inputs.len());
+            if twice > 0 {
+                screen::remark(&format!("{twice} of the takes given are the same file, by name and content: left out"));
+            }
         }
         self.tell(&outcome, &verdict)
     }

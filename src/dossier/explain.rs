@@ -268,3 +268,39 @@ pub fn history(dossier: &Dossier, name: &str, offset: usize) -> Vec<String> {
     };
     dossier.log.records.iter().filter_map(line).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::correction::ParityXor;
+    use crate::tape::TwinCopy;
+
+    /// Every block of one byte and its check, 256 in all, by brute force: the rival is the cheapest of those in which
+    /// the first byte differs from the cheapest of all.
+    #[test]
+    fn the_rival_is_the_best_block_of_all_in_which_the_byte_differs() {
+        let format = TwinCopy::default();
+        let word = |byte: u8| -> Vec<bool> {
+            [byte, byte].iter().flat_map(|&b| crate::tape::twin_copy::byte_bits(b)).collect()
+        };
+        let mut state = 7u32;
+        for _ in 0..20 {
+            let votes: Vec<Llr> = (0..18)
+                .map(|_| {
+                    // any numbers will do; these are of a linear congruential generator
+                    state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                    Llr((state >> 8) as f32 / (1 << 20) as f32 - 8.0)
+                })
+                .collect();
+            let cost = |byte: u8| -> f64 {
+                let against = votes.iter().zip(word(byte)).filter(|(l, b)| l.bit() != *b);
+                against.map(|(l, _)| f64::from(l.0.abs())).sum()
+            };
+            let mut all: Vec<u8> = (0..=255).collect();
+            all.sort_by(|a, b| cost(*a).total_cmp(&cost(*b)));
+            let rival = rival(&format, &ParityXor { bytes: 2 }, &votes, 0).unwrap();
+            assert_eq!((rival.value, rival.with), (all[1], vec![1]));
+            assert!((rival.loses_by - (cost(all[1]) - cost(all[0]))).abs() < 1e-6);
+        }
+    }
+}

@@ -196,13 +196,18 @@ impl Dossier {
 
     /// All takes as they were received.
     pub fn intake(&self) -> Result<Intake, Error> {
-        let width = self.format()?.grammar().bits_per_byte;
+        let format = self.format()?;
+        let (width, copies) = (format.grammar().bits_per_byte, format.layout().sync.len());
         let mut received = Vec::new();
         for record in &self.takes {
             if record.bits_per_byte != width {
                 let path = self.files.path(&take::folder(&record.samples_blake3));
                 let what = format!("has {} bits a byte where the format has {width}", record.bits_per_byte);
                 return Err(Error::input(&path, what));
+            }
+            if record.readings.iter().any(|r| r.copy.is_some_and(|copy| copy >= copies)) {
+                let path = self.files.path(&take::folder(&record.samples_blake3));
+                return Err(Error::input(&path, "has a reading of a copy that the format does not write"));
             }
             received.extend(take::read(&self.files, record)?);
         }

@@ -10,7 +10,7 @@ use crate::capture::{ChannelLevel, Origination};
 use crate::export::atomic::{self, Existing};
 use crate::receiver::Reading;
 use crate::receiver::leader::Leader;
-use crate::recovery::{About, Piece, Received};
+use crate::recovery::{About, Received, WavePiece};
 use crate::{Error, Llr};
 
 pub const SCHEMA: &str = "quorate/take/1";
@@ -89,7 +89,7 @@ pub struct ReadingRecord {
 #[serde(deny_unknown_fields)]
 pub struct WaveRecord {
     pub rate: f64,
-    pub pieces: Vec<Piece>,
+    pub pieces: Vec<WavePiece>,
 }
 
 /// Folder of a take within the dossier.
@@ -206,8 +206,9 @@ pub fn read_record(files: &Sealed, folder: &str) -> Result<TakeRecord, Error> {
     }
     let mut next = 0;
     for r in &record.readings {
-        if r.first_byte != next || r.leaps.iter().any(|&l| l >= r.bytes.max(1)) {
-            return bad("its table of readings has gaps; restore it from a copy");
+        let leaps_in_order = r.leaps.is_sorted_by(|a, b| a < b) && r.leaps.last().is_none_or(|&l| l < r.bytes);
+        if r.first_byte != next || !leaps_in_order {
+            return bad("its table of readings does not hang together; restore it from a copy");
         }
         next = r.first_byte.saturating_add(r.bytes);
     }

@@ -196,11 +196,12 @@ impl Reader<'_> {
     /// What was received, from the files.
     fn evidence(&mut self) -> Found<Intake> {
         let dossier = self.value("dossier.json")?;
-        let width = self.format(&dossier)?.grammar().bits_per_byte;
+        let format = self.format(&dossier)?;
+        let (width, copies) = (format.grammar().bits_per_byte, format.layout().sync.len());
         let mut received = Vec::new();
         for entry in dossier["takes"].as_array()? {
             let folder = entry["folder"].as_str()?;
-            match self.take(folder, width) {
+            match self.take(folder, width, copies) {
                 Some(takes) => received.extend(takes),
                 None => {
                     self.fault(&format!("{folder}/take.json"), "or an array beside it can't be understood");
@@ -225,7 +226,7 @@ impl Reader<'_> {
         format
     }
 
-    fn take(&mut self, folder: &str, width: usize) -> Found<Vec<Received>> {
+    fn take(&mut self, folder: &str, width: usize, copies: usize) -> Found<Vec<Received>> {
         let take = self.value(&format!("{folder}/take.json"))?;
         let mut array = |name: &str, size: usize| -> Found<Vec<f64>> {
             let bytes = self.bytes(&format!("{folder}/{name}"))?;
@@ -237,13 +238,21 @@ impl Reader<'_> {
             let (first, bytes) = (r["first_byte"].as_u64()? as usize, r["bytes"].as_u64()? as usize);
             let rows = bits.get(first.checked_mul(width)?..first.checked_add(bytes)?.checked_mul(width)?)?;
             let leaps = r["leaps"].as_array()?.iter().map(|l| l.as_u64().map(|l| l as usize));
+            let leaps = leaps.collect::<Found<Vec<usize>>>()?;
+            let copy = r["copy"].as_u64().map(|c| c as usize);
+            if !leaps.windows(2).all(|w| w[0] < w[1])
+                || leaps.last().is_some_and(|&l| l >= bytes)
+                || copy >= Some(copies)
+            {
+                return None;
+            }
             readings.push(Reading {
-                copy: r["copy"].as_u64().map(|c| c as usize),
+                copy,
                 sync: r["sync"].as_f64()? as f32,
                 bits: rows.iter().map(|&l| Llr(l as f32)).collect(),
                 starts_s: starts.get(first + k..first + k + bytes + 1)?.to_vec(),
                 end: r["end"].as_f64().map(|e| e as f32),
-                leaps: leaps.collect::<Found<Vec<usize>>>()?,
+                leaps,
                 gain: vec![1.0; bytes],
                 noise: vec![0.0; bytes],
             });

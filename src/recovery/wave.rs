@@ -13,13 +13,13 @@ use crate::receiver::signal::{Samples, Signal};
 pub struct Wave {
     /// Samples per second.
     pub rate: f64,
-    pub pieces: Vec<Piece>,
+    pub pieces: Vec<WavePiece>,
     spool: File,
 }
 
 /// The waveform of one reading.
 #[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
-pub struct Piece {
+pub struct WavePiece {
     /// Seconds of the take at which it begins.
     pub from_s: f64,
     /// First sample in the file, and how many.
@@ -48,13 +48,14 @@ impl Wave {
         let mut out = BufWriter::new(tempfile::tempfile().map_err(failed)?);
         let (mut pieces, mut at) = (Vec::with_capacity(readings.len()), 0);
         for reading in readings {
-            let from_s = (reading.from_s() - AROUND_S).max(0.0);
-            let wave = cut(&mut signal, from_s, reading.to_s() + AROUND_S)?;
+            let first = ((reading.from_s() - AROUND_S).max(0.0) * signal.rate()) as i64;
+            let from_s = first as f64 / signal.rate();
+            let wave = cut(&mut signal, first, reading.to_s() + AROUND_S - from_s)?;
             let peak = wave.iter().fold(0.0f32, |peak, x| peak.max(x.abs()));
             let scale = if peak > 0.0 { 127.0 / peak } else { 0.0 };
             let bytes: Vec<u8> = wave.iter().map(|x| (x * scale).round() as i8 as u8).collect();
             out.write_all(&bytes).map_err(failed)?;
-            pieces.push(Piece { from_s, at, samples: bytes.len() as u64, peak });
+            pieces.push(WavePiece { from_s, at, samples: bytes.len() as u64, peak });
             at += bytes.len() as u64;
         }
         let mut spool = out.into_inner().map_err(|e| failed(e.into_error()))?;
@@ -74,15 +75,13 @@ impl Wave {
     }
 }
 
-fn cut(signal: &mut Signal, from_s: f64, to_s: f64) -> Result<Vec<f32>, Error> {
-    let rate = signal.rate();
-    let first = (from_s * rate) as i64;
-    let count = (((to_s - from_s) * rate) as usize / EVERY).min(signal.len().max(0) as usize);
+fn cut(signal: &mut Signal, first: i64, seconds: f64) -> Result<Vec<f32>, Error> {
+    let count = ((seconds * signal.rate()) as usize / EVERY).min(signal.len().max(0) as usize);
     let mut out = Vec::with_capacity(count);
     while out.len() < count {
         let now = (count - out.len()).min(CHUNK);
-        let part = signal.window(first + (out.len() * EVERY) as i64, (now + 1) * EVERY)?;
-        // a triangle of seven taps holds aliases down well enough for a drawing
+        // a triangle of seven taps, three on either side, holds aliases down well enough for a drawing
+        let part = signal.window(first - 3 + (out.len() * EVERY) as i64, (now + 1) * EVERY)?;
         out.extend((0..now).map(|i| {
             let p = &part[i * EVERY..];
             (p[0] + p[6] + 2.0 * (p[1] + p[5]) + 3.0 * (p[2] + p[4]) + 4.0 * p[3]) / 16.0

@@ -8,6 +8,7 @@ use std::sync::OnceLock;
 use quorate::channel::Knobs;
 use quorate::tape::Kind;
 use quorate::tape::twin_copy::TapeFile;
+use sha2::{Digest, Sha256};
 use tempfile::TempDir;
 
 use crate::desk::{self, files, play, program};
@@ -21,7 +22,6 @@ pub struct Side {
     pub late: PathBuf,
     /// A take of quite another tape.
     pub foreign: PathBuf,
-    pub tide: Vec<u8>,
     pub clock: Vec<u8>,
     _folder: TempDir,
 }
@@ -41,7 +41,7 @@ pub fn side() -> &'static Side {
     SIDE.get_or_init(|| {
         let folder = tempfile::tempdir().unwrap();
         let (tide, clock) = (bytes(48, 73), bytes(70, 29));
-        let tape = [short(b"TIDE", 0x1000, tide.clone()), short(b"CLOCK", 0xC000, clock.clone())];
+        let tape = [short(b"TIDE", 0x1000, tide), short(b"CLOCK", 0xC000, clock.clone())];
         // where the bytes of the second program lie, from the layout in src/tape/twin_copy.rs: a block of n bytes and its
         // check lasts 2 (n + 10) 9.568 ms + 2 * 1.1 ms + 157 * 0.39 ms
         let block = |n: f64| 2.0 * (n + 10.0) * 9.568e-3 + 2.2e-3 + 157.0 * 0.39e-3;
@@ -59,7 +59,6 @@ pub fn side() -> &'static Side {
             torn: takes[1].clone(),
             late: takes[2].clone(),
             foreign: foreign[0].clone(),
-            tide,
             clock,
             _folder: folder,
         }
@@ -117,4 +116,22 @@ pub fn copy_folder(from: &Path, to: &Path) {
 /// Text without its line breaks, which the width of the screen makes.
 pub fn flat(text: &str) -> String {
     text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+pub fn hex(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
+}
+
+/// Puts other bytes into a result folder and seals it again.
+pub fn reseal(out: &Path, changes: &[(&str, Vec<u8>)]) {
+    let path = out.join("run.json");
+    let mut run: serde_json::Value = serde_json::from_slice(&std::fs::read(&path).unwrap()).unwrap();
+    for (file, bytes) in changes {
+        std::fs::write(out.join(file), bytes).unwrap();
+        let listed = run["outputs"].as_array_mut().unwrap().iter_mut().find(|o| o["file"] == *file).unwrap();
+        listed["bytes"] = bytes.len().into();
+        listed["sha256"] = hex(bytes).into();
+    }
+    run.as_object_mut().unwrap().remove("seal");
+    std::fs::write(&path, quorate::export::folder::sealed(&run).unwrap()).unwrap();
 }
