@@ -4,7 +4,7 @@ use std::fmt::Write;
 
 use maud::{Markup, html};
 
-use super::svg::{letter, px, word};
+use super::svg::{letter, word};
 use crate::confidence::Class;
 use crate::report::evidence::bytes::ByteFact;
 use crate::report::words;
@@ -19,13 +19,14 @@ struct Grid {
 
 /// Up to 16 KiB cells are large enough to point at one by one.
 const SMALL: usize = 16_384;
-/// Agreed bytes that share one cell group, so that the page of a long tape stays small.
+/// Cells that share one element, so that the page of a long tape stays small.
 const GROUP: usize = 16;
 /// Room under a page for the numbers of the cell in focus.
 const STATUS: usize = 18;
 
-/// The map of a program. Cells of the bytes in `linked` lead to their row in the table below.
-pub fn map(id: &str, facts: &[ByteFact], linked: &[usize]) -> Markup {
+/// The map of a program. Cells of the bytes in `linked` lead to their row in the table below; the others have their numbers
+/// as a title, if `titles`, and else those of their group.
+pub fn map(id: &str, facts: &[ByteFact], linked: &[usize], titles: bool) -> Markup {
     let grid = if facts.len() <= SMALL {
         Grid { columns: 32, rows: 32, cell: 10 }
     } else {
@@ -33,12 +34,12 @@ pub fn map(id: &str, facts: &[ByteFact], linked: &[usize]) -> Markup {
     };
     html! {
         div class="pages" {
-            @for page in facts.chunks(grid.columns * grid.rows) { (one_page(id, &grid, page, linked)) }
+            @for page in facts.chunks(grid.columns * grid.rows) { (one_page(id, &grid, page, linked, titles)) }
         }
     }
 }
 
-fn one_page(id: &str, grid: &Grid, page: &[ByteFact], linked: &[usize]) -> Markup {
+fn one_page(id: &str, grid: &Grid, page: &[ByteFact], linked: &[usize], titles: bool) -> Markup {
     let (first, last) = (page[0].offset, page[page.len() - 1].offset);
     let height = page.len().div_ceil(grid.columns) * grid.cell;
     let (width, full) = (grid.columns * grid.cell, height + STATUS);
@@ -49,13 +50,13 @@ fn one_page(id: &str, grid: &Grid, page: &[ByteFact], linked: &[usize]) -> Marku
         figure {
             figcaption { (format!("{first:04X}–{last:04X}")) }
             svg width=(width) height=(full) viewBox={ "0 0 " (width) " " (full) } role="group" aria-label=(label) {
-                @for row in page.chunks(grid.columns) {
-                    @for run in runs(row) {
-                        @if run[0].notable() {
-                            (notable_cell(id, grid, first, &run[0], height, linked.contains(&run[0].offset)))
-                        } @else {
-                            (agreed_cells(grid, first, run))
-                        }
+                @for (i, row) in page.chunks(grid.columns).enumerate() {
+                    @let y = i * grid.cell;
+                    @for (k, group) in row.chunks(GROUP).enumerate() { (agreed_cells(grid, k * GROUP * grid.cell, y, group)) }
+                    // over the groups: each shape covers its cell
+                    @for (k, fact) in row.iter().enumerate().filter(|(_, fact)| fact.notable()) {
+                        @let link = linked.contains(&fact.offset);
+                        (notable_cell(id, grid, (k * grid.cell, y), fact, height, link, titles))
                     }
                 }
             }
@@ -63,55 +64,51 @@ fn one_page(id: &str, grid: &Grid, page: &[ByteFact], linked: &[usize]) -> Marku
     }
 }
 
-/// Agreed bytes in groups that end at multiples of [`GROUP`]; every other byte alone.
-fn runs(row: &[ByteFact]) -> Vec<&[ByteFact]> {
-    row.chunk_by(|a, b| !a.notable() && !b.notable() && b.offset % GROUP != 0).collect()
-}
-
-fn place(grid: &Grid, first: usize, offset: usize) -> (usize, usize) {
-    let at = offset - first;
-    (at % grid.columns * grid.cell, at / grid.columns * grid.cell)
-}
-
-fn agreed_cells(grid: &Grid, first: usize, run: &[ByteFact]) -> Markup {
-    let (x, y) = place(grid, first, run[0].offset);
-    let mut title = format!("{:04X}:", run[0].offset);
-    for f in run {
+/// A group of cells, drawn as if all were agreed, with the values of all.
+fn agreed_cells(grid: &Grid, x: usize, y: usize, group: &[ByteFact]) -> Markup {
+    let mut title = format!("{:04X}:", group[0].offset);
+    for f in group {
         let _ = write!(title, " {:02X}", f.value);
     }
-    let worst = run.iter().map(|f| f.p_wrong).fold(0.0, f64::max);
-    let heard = run.iter().map(|f| f.tally.with).min().unwrap_or(0);
-    // a posterior at the end of the scale has no meaning beyond it
-    let _ = write!(title, " agreed by {heard} or more; each wrong {}", words::chance(worst.max(1e-12)));
+    let agreed = || group.iter().filter(|f| !f.notable());
+    let count = agreed().count();
+    if count > 0 {
+        let worst = agreed().map(|f| f.p_wrong).fold(0.0, f64::max);
+        let heard = agreed().map(|f| f.tally.with).min().unwrap_or(0);
+        let who = if count == group.len() { String::new() } else { format!("{count} ") };
+        // a posterior at the end of the scale has no meaning beyond it
+        let _ = write!(title, " {who}agreed by {heard} or more, wrong {}", words::chance(worst.max(1e-12)));
+    }
     let class = if grid.cell == 5 { "g5" } else { "g" };
     html! {
-        rect class=(class) x=(x) y=(y) width=(run.len() * grid.cell) height=(grid.cell) { title { (title) } }
+        rect class=(class) x=(x) y=(y) width=(group.len() * grid.cell) height=(grid.cell) { title { (title) } }
     }
 }
 
-fn notable_cell(id: &str, grid: &Grid, first: usize, fact: &ByteFact, bottom: usize, linked: bool) -> Markup {
-    let (x, y) = place(grid, first, fact.offset);
-    let scale = grid.cell as f64 / 10.0;
+fn notable_cell(
+    id: &str,
+    grid: &Grid,
+    (x, y): (usize, usize),
+    fact: &ByteFact,
+    bottom: usize,
+    linked: bool,
+    titles: bool,
+) -> Markup {
     let decided = fact.decision.is_some();
-    let shape = html! {
-        @if grid.cell == 10 {
-            use href={ "#s" (letter(fact.class, decided)) } x=(x) y=(y) {}
-        } @else {
-            use href={ "#s" (letter(fact.class, decided)) }
-                transform={ "translate(" (x) " " (y) ") scale(" (px(scale)) ")" } {}
-        }
-        rect class="hit" x=(x) y=(y) width=(grid.cell) height=(grid.cell) {}
-    };
-    let text = line(fact);
+    let shape = format!("#s{}{}", letter(fact.class, decided), if grid.cell == 5 { "5" } else { "" });
     html! {
         @if linked {
+            @let text = line(fact);
             a class="k" href={ "#" (anchor(id, fact.offset)) } {
                 title { (text) }
-                (shape)
+                use href=(shape) x=(x) y=(y) {}
+                rect class="hit" x=(x) y=(y) width=(grid.cell) height=(grid.cell) {}
                 text class="tip" x="0" y=(bottom + STATUS - 5) { (text) }
             }
+        } @else if titles {
+            use href=(shape) x=(x) y=(y) { title { (line(fact)) } }
         } @else {
-            g { title { (text) } (shape) }
+            use class="through" href=(shape) x=(x) y=(y) {}
         }
     }
 }
@@ -126,10 +123,12 @@ fn line(fact: &ByteFact) -> String {
     let tally = fact.tally;
     let chance = match fact.class {
         Class::Unresolved => String::new(),
+        // said of most corrected bytes, and of no use
+        _ if fact.p_wrong < 1e-9 => String::new(),
         _ => format!(", wrong {}", words::chance(fact.p_wrong.max(1e-12))),
     };
     format!(
-        "{:04X} {:02X} {}{chance} · {}+ {}− {}∅",
+        "{:04X} {:02X} {}{chance}, {}+ {}− {}∅",
         fact.offset,
         fact.value,
         word(fact.class, fact.decision.is_some()),

@@ -34,27 +34,37 @@ pub struct Report<'a> {
     pub advice: &'a [Advice],
 }
 
-/// How much is shown of one program, so that the page stays under 3 MB however bad the tape.
+/// How much is shown, so that the page stays under 3 MB however bad the tape. Cells of the byte map are never left out.
 #[derive(Clone, Copy, Debug)]
 struct Budget {
-    /// Lines of bytes.
+    /// Lines of bytes for a program.
     rows: usize,
-    /// Waveform figures.
+    /// Waveform figures for a program.
     figures: usize,
+    /// Whether every cell that is not agreed has its own numbers.
+    titles: bool,
 }
 
+/// Bytes that are not plainly agreed, in all, from which on they share the titles of their groups.
+const MANY: usize = 8_000;
+
 impl Budget {
-    /// A line takes some 600 bytes, a figure some 12 kB: in all about 1 MB each.
-    fn of(programs: usize) -> Budget {
-        let share = |most: usize, all: usize, least: usize| (all / programs.max(1)).clamp(least, most);
-        Budget { rows: share(300, 1_600, 12), figures: share(12, 90, 2) }
+    /// A line with its cell takes some 650 bytes, a figure up to 10 kB, a title some 90 bytes: together under 2.4 MB.
+    fn of(evidence: &Evidence) -> Budget {
+        let programs = &evidence.outcome.verdict.programs;
+        let share = |most: usize, all: usize, least: usize| (all / programs.len().max(1)).clamp(least, most);
+        let notable: usize = programs.iter().map(|p| p.bytes.corrected + p.bytes.inferred + p.bytes.unresolved).sum();
+        // where the map itself takes much, there is less room for the rest
+        let titles = notable < MANY;
+        let (rows, figures) = if titles { (1_000, 64) } else { (600, 40) };
+        Budget { rows: share(300, rows, 10), figures: share(12, figures, 2), titles }
     }
 }
 
 /// The page.
 pub fn render(report: &Report) -> String {
     let evidence = &report.evidence;
-    let budget = Budget::of(evidence.outcome.programs.len());
+    let budget = Budget::of(evidence);
     let body = html! {
         (svg::symbols())
         (opening::header(evidence))

@@ -35,7 +35,7 @@ pub fn section(report: &Report, index: usize, budget: Budget) -> Markup {
             } @else {
                 h3 { "Byte map" }
                 (legend(program, &facts))
-                (map(&program.id, &facts, &linked))
+                (map(&program.id, &facts, &linked, budget.titles))
                 (table(program, &facts, &rows, notable.len()))
                 (waveforms(evidence, index, &facts, budget.figures))
             }

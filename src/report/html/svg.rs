@@ -20,22 +20,34 @@ pub fn share(x: f64) -> String {
 
 /// A path through points.
 pub fn path(points: impl Iterator<Item = (f64, f64)>) -> String {
-    let mut out = String::new();
+    let (mut out, mut at) = (String::new(), (0, 0));
     for (i, (x, y)) in points.enumerate() {
-        let _ = write!(out, "{}{} {}", if i == 0 { "M" } else { "L" }, px(x), px(y));
+        // relative steps are short; each is taken from where rounding has led, so that errors do not add up
+        let (x, y) = ((10.0 * x).round() as i64, (10.0 * y).round() as i64);
+        let tenth = |n: i64| px(n as f64 / 10.0);
+        let _ = if i == 0 {
+            write!(out, "M{} {}", tenth(x), tenth(y))
+        } else {
+            write!(out, "l{} {}", tenth(x - at.0), tenth(y - at.1))
+        };
+        at = (x, y);
     }
     out
 }
 
-/// The shape of a class, 10 by 10. Agreed bytes are small quiet squares, so that the eye falls on the others.
+/// The shape of a class, 10 by 10, on ground of its own: in the byte map it covers the square of an agreed byte. Agreed bytes
+/// are small quiet squares, so that the eye falls on the others.
 pub fn symbol(id: &str) -> Markup {
     html! {
-        @match id {
-            "c" => path id="sc" class="c" d="M5 .2L9.8 5 5 9.8.2 5z" {},
-            "i" => path id="si" class="i" d="M5 .4L9.9 9.4H.1z" {},
-            "u" => path id="su" class="u" d="M1.3 1.3l7.4 7.4m0-7.4l-7.4 7.4" {},
-            "p" => g id="sp" { circle class="p" cx="5" cy="5" r="3.8" {} circle class="pd" cx="5" cy="5" r="1.5" {} },
-            _ => rect id="sa" class="a" x="1.5" y="1.5" width="7" height="7" rx="1" {},
+        g id={ "s" (id) } {
+            rect class="ground" width="10" height="10" {}
+            @match id {
+                "c" => path class="c" d="M5 .2L9.8 5 5 9.8.2 5z" {},
+                "i" => path class="i" d="M5 .4L9.9 9.4H.1z" {},
+                "u" => path class="u" d="M1.3 1.3l7.4 7.4m0-7.4l-7.4 7.4" {},
+                "p" => { circle class="p" cx="5" cy="5" r="3.8" {} circle class="pd" cx="5" cy="5" r="1.5" {} },
+                _ => rect class="a" x="1.5" y="1.5" width="7" height="7" rx="1" {},
+            }
         }
     }
 }
@@ -46,6 +58,10 @@ pub fn symbols() -> Markup {
         svg class="hidden" width="0" height="0" aria-hidden="true" {
             defs {
                 @for id in ["a", "c", "i", "u", "p"] { (symbol(id)) }
+                // the same for small cells
+                @for id in ["c", "i", "u", "p"] {
+                    g id={ "s" (id) "5" } { g transform="scale(.5)" { use href={ "#s" (id) } {} } }
+                }
                 pattern id="ag" width="10" height="10" patternUnits="userSpaceOnUse" {
                     rect class="a" x="1.5" y="1.5" width="7" height="7" rx="1" {}
                 }
@@ -92,6 +108,6 @@ mod tests {
     fn coordinates_are_short() {
         assert_eq!([px(0.0), px(-0.04), px(12.04), px(-3.25)], ["0", "0", "12", "-3.3"]);
         assert_eq!(share(0.12345), "12.35%");
-        assert_eq!(path([(0.0, 1.0), (2.26, -1.0)].into_iter()), "M0 1L2.3 -1");
+        assert_eq!(path([(0.0, 1.0), (2.26, -1.0)].into_iter()), "M0 1l2.3 -2");
     }
 }
