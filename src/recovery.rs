@@ -3,6 +3,7 @@
 mod intake;
 mod outcome;
 mod programs;
+mod wave;
 
 use rayon::prelude::*;
 use std::collections::BTreeSet;
@@ -13,16 +14,20 @@ use crate::confidence::{Decided, decide};
 use crate::consensus::{self, Block, Piece, Rejected, TakeReadings, Times};
 use crate::tape::{BlockBytes, Format};
 
-pub use intake::{Intake, Received, Skipped};
-pub use outcome::{Outcome, RecoveredProgram};
+pub use intake::{About, Intake, Received, Skipped};
+pub use outcome::{DecidedTape, Outcome, RecoveredProgram};
+pub use wave::{Wave, WavePiece};
 
 /// Told how far the work is: share done, 0..1, and what is being done.
 pub type Progress<'a> = &'a (dyn Fn(f64, &str) + Sync);
 
 /// A block of one tape, decided.
+#[derive(Clone)]
 pub struct DecidedBlock {
     pub block: Block,
     pub decided: Decided,
+    /// What each vote of the block counted: 1 in full.
+    pub weights: Vec<f32>,
 }
 
 /// Receives all takes and decides all programs.
@@ -34,19 +39,22 @@ pub fn recover(paths: &[PathBuf], format: &dyn Format, progress: Progress) -> Re
     decide_all(intake, format, progress)
 }
 
-/// Decides from what was received.
-pub fn decide_all(intake: Intake, format: &dyn Format, progress: Progress) -> Result<Outcome, Error> {
+/// Decides from what was received: the soft bits and places of the readings, and nothing else, steer the result.
+pub fn decide_all(mut intake: Intake, format: &dyn Format, progress: Progress) -> Result<Outcome, Error> {
     progress(0.9, "comparing the takes");
     let width = format.grammar().bits_per_byte;
     let times = Times::of(format.grammar(), format.layout());
     let (takes, mut rejected) = intake.readings(format);
+    // kept once is enough
+    intake.received.iter_mut().flat_map(|r| &mut r.reception.readings).for_each(|r| r.bits = Vec::new());
     let mut tapes = Vec::new();
     for members in consensus::tapes(&takes, width, &times) {
         progress(0.93, "weighing the evidence");
         let within = format.checks_within_bytes(1);
         let sound = |byte: &[bool]| crate::correction::obeys(within.as_ref(), byte);
         let blocks = consensus::blocks(&takes, &members, width, &times, &sound);
-        tapes.push((members.into_keys().collect(), decide_tape(&takes, &blocks, format)?));
+        let blocks = decide_tape(&takes, &blocks, format)?;
+        tapes.push(DecidedTape { takes: members.into_keys().collect(), blocks });
     }
     reject_unused(&takes, &tapes, &mut rejected);
     rejected.sort_by_key(|r| (r.take, r.reading));
@@ -60,8 +68,10 @@ fn decide_tape(takes: &[TakeReadings], blocks: &[Vec<Piece>], format: &dyn Forma
     let width = format.grammar().bits_per_byte;
     let one = |pieces: &Vec<Piece>, announced: Option<usize>| {
         let block = consensus::align(takes, pieces, width, announced);
-        let total = block.total(|_| 1.0);
-        decide(format, &block, &total).map(|decided| DecidedBlock { block, decided })
+        let weight = |_: &consensus::Vote| 1.0;
+        let weights = block.votes.iter().map(weight).collect();
+        let total = block.total(weight);
+        decide(format, &block, &total).map(|decided| DecidedBlock { block, decided, weights })
     };
     let mut out: Vec<DecidedBlock> = blocks.par_iter().map(|s| one(s, None)).collect::<Result<_, Error>>()?;
     for i in 1..out.len() {
@@ -82,8 +92,8 @@ fn decide_tape(takes: &[TakeReadings], blocks: &[Vec<Piece>], format: &dyn Forma
 }
 
 /// Whatever has no vote in any block is rejected by name: used + rejected readings = all readings.
-fn reject_unused(takes: &[TakeReadings], tapes: &[(Vec<usize>, Vec<DecidedBlock>)], rejected: &mut Vec<Rejected>) {
-    let votes = tapes.iter().flat_map(|t| &t.1).flat_map(|b| &b.block.votes);
+fn reject_unused(takes: &[TakeReadings], tapes: &[DecidedTape], rejected: &mut Vec<Rejected>) {
+    let votes = tapes.iter().flat_map(|t| &t.blocks).flat_map(|b| &b.block.votes);
     let mut known: BTreeSet<(usize, usize)> = votes.map(|v| (v.take, v.reading)).collect();
     known.extend(rejected.iter().map(|r| (r.take, r.reading)));
     for (take, t) in takes.iter().enumerate() {

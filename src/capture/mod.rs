@@ -60,6 +60,19 @@ pub enum Container {
     },
 }
 
+impl Container {
+    /// A word for records.
+    pub fn word(self) -> &'static str {
+        match self {
+            Container::Wav => "wav",
+            Container::Rf64 => "rf64",
+            Container::Bw64 => "bw64",
+            Container::Flac => "flac",
+            Container::PulseImage { .. } => "pulse-image",
+        }
+    }
+}
+
 /// How one sample is stored (for FLAC: in the temporary file it is decoded into). All are little-endian.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Encoding {
@@ -94,7 +107,7 @@ pub struct Info {
 }
 
 /// The `bext` chunk of a broadcast WAV (EBU Tech 3285 v2), as text.
-#[derive(Debug, Clone, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Origination {
     pub description: String,
     pub originator: String,

@@ -19,7 +19,7 @@ pub struct Survey {
 }
 
 /// Level of one channel; full scale is 1.0.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize, serde::Deserialize)]
 pub struct ChannelLevel {
     /// Root mean square about zero: a constant offset counts.
     pub rms: f64,

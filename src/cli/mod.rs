@@ -1,10 +1,22 @@
 //! The commands: the only part that prints.
 
+mod add;
+mod changes;
+mod decide;
+mod drawing;
+mod explain;
 mod formats;
+mod next;
+mod pack;
+mod place;
 mod progress;
 mod recover;
+mod report;
+mod schema;
 mod screen;
+mod shelf;
 mod simulate;
+mod verify;
 
 use std::process::ExitCode;
 
@@ -42,8 +54,17 @@ Exit codes:
 #[derive(Subcommand)]
 enum Command {
     Recover(recover::Recover),
+    Add(add::Add),
+    Explain(explain::Explain),
+    Decide(decide::Decide),
+    Verify(verify::Verify),
+    Next(next::Next),
     Simulate(simulate::Simulate),
+    Report(report::Report),
+    Pack(pack::Pack),
+    Shelf(shelf::Shelf),
     Formats(formats::Formats),
+    Schema(schema::Schema),
 }
 
 /// Runs the command line of this process.
@@ -58,8 +79,17 @@ pub fn main() -> ExitCode {
     };
     let done = match cli.command {
         Command::Recover(command) => command.run(),
+        Command::Add(command) => command.run(),
+        Command::Explain(command) => command.run(),
+        Command::Decide(command) => command.run(),
+        Command::Verify(command) => command.run(),
+        Command::Next(command) => command.run(),
         Command::Simulate(command) => command.run(),
+        Command::Report(command) => command.run(),
+        Command::Pack(command) => command.run(),
+        Command::Shelf(command) => command.run(),
         Command::Formats(command) => command.run(),
+        Command::Schema(command) => command.run(),
     };
     match done {
         Ok(code) => ExitCode::from(code),

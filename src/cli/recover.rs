@@ -4,21 +4,21 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use clap::{Args, ValueEnum};
-use rayon::prelude::*;
 use serde::Serialize;
 
 use super::progress::Bar;
 use super::{Done, screen};
 use crate::Error;
-use crate::capture::Capture;
+use crate::capture::{Capture, Survey};
 use crate::confidence::Level;
-use crate::export::atomic::{self, Existing};
-use crate::export::folder::{self, Listed, Staged, Target};
-use crate::export::{names, prg};
-use crate::recovery::{self, Outcome};
+use crate::dossier::log::Event;
+use crate::dossier::store::{Input, Seconds, Update};
+use crate::dossier::{self, Dossier, Lock};
+use crate::export::folder::Target;
+use crate::export::names;
+use crate::recovery::{self, About, Intake, Outcome, Received};
 use crate::report::summary::summary;
-use crate::report::table::Look;
-use crate::tape::{Format, TwinCopy};
+use crate::tape::TwinCopy;
 
 /// Weighs takes of one tape against each other and gives back its programs, each with a verdict and the reason for it
 ///
@@ -30,9 +30,14 @@ pub struct Recover {
     /// Recordings of one side of one tape
     #[arg(required = true, value_name = "TAKE")]
     takes: Vec<PathBuf>,
-    /// Folder for the result: a new one, or one of an earlier run, which is replaced as a whole
+    /// Folder for the result: a new one, or one of an earlier run, which is replaced as a whole; its log goes on
     #[arg(long, value_name = "DIR")]
     out: PathBuf,
+    /// Replace an earlier result even if it holds evidence of takes that are not given now: it is lost then
+    #[arg(long)]
+    replace: bool,
+    #[command(flatten)]
+    said: Said,
     /// Exit with 3 if any program's verdict is below this
     #[arg(long, value_name = "LEVEL")]
     fail_under: Option<LevelName>,
@@ -64,6 +69,9 @@ What is written to DIR:
   summary.txt   what the screen shows
   verdict.json  the same and more, for other programs
   run.json      when and how, and a hash of every file
+  dossier.json, takes/, log.jsonl
+                the evidence, to decide again without the audio: see add,
+                explain, decide, verify and next
   programs/     of each program: .prg to load, .txt the listing of BASIC, .tap
                 a pulse image, .wav a clean tape to record on a new cassette
                 for the real machine, and pNN.bin, the bytes alone
@@ -75,6 +83,29 @@ Programs may be protected by copyright: the law where you live decides. Use your
 In a script; exit code 3 if any program is not established:
 
   quorate recover a/*.flac --out a/out -q --json --fail-under established";
+
+/// What is to be kept with the takes of this command.
+#[derive(Args, Serialize)]
+pub struct Said {
+    /// The deck that played these takes, to be kept with them
+    #[arg(long, value_name = "TEXT")]
+    deck: Option<String>,
+    /// Who played them
+    #[arg(long, value_name = "TEXT")]
+    operator: Option<String>,
+    /// A note to be kept with them; may be given several times
+    #[arg(long, value_name = "TEXT")]
+    note: Vec<String>,
+}
+
+impl Said {
+    /// Puts it beside every take.
+    pub fn tell(&self, takes: &mut [Received]) {
+        for take in takes {
+            take.about = About { deck: self.deck.clone(), operator: self.operator.clone(), notes: self.note.clone() };
+        }
+    }
+}
 
 #[derive(Clone, Copy, ValueEnum, Serialize)]
 #[serde(rename_all = "lowercase")]
@@ -94,43 +125,18 @@ impl LevelName {
     }
 }
 
-/// The run record: when and how, apart from the result, which is the same on any day.
-#[derive(Serialize)]
-struct Run<'a> {
-    schema: &'static str,
-    version: &'static str,
-    /// UTC.
-    started: String,
-    command: CommandLine<'a>,
-    inputs: Vec<Input>,
-    seconds: Seconds,
-    /// All files but this one.
-    outputs: Vec<Listed>,
-}
-
 /// The command line with all defaults.
 #[derive(Serialize)]
 struct CommandLine<'a> {
     name: &'static str,
     takes: Vec<String>,
     out: String,
+    replace: bool,
+    said: &'a Said,
     fail_under: &'a Option<LevelName>,
     quiet: bool,
     threads: usize,
     json: bool,
-}
-
-#[derive(Serialize)]
-struct Input {
-    take: String,
-    file: String,
-    sha256: String,
-}
-
-#[derive(Serialize)]
-struct Seconds {
-    recover: f64,
-    write: f64,
 }
 
 impl Recover {
@@ -144,41 +150,75 @@ impl Recover {
     }
 
     fn work(&self) -> Done {
-        let (date, start) = (jiff::Timestamp::now(), Instant::now());
+        let (date, start) = (format!("{:.0}", jiff::Timestamp::now()), Instant::now());
+        let lock = Lock::take(&self.out, "recover")?;
         let target = Target::new(&self.out)?;
         if let Some(take) = self.takes.iter().find(|take| target.holds(take)) {
             let what = "lies in the folder for the result, which is replaced as a whole; name another folder";
             return Err(Error::Refused { path: take.clone(), what: what.into() });
         }
+        if lock.is_some() {
+            target.clean()?;
+        }
+        let old = self.continued(target.folder())?;
         let format = TwinCopy::default();
         let bar = Bar::new(self.quiet);
-        let outcome = match recovery::recover(&self.takes, &format, &|share, what| bar.tell(0.95 * share, what)) {
-            Ok(outcome) => outcome,
+        let mut intake = match Intake::receive(&self.takes, &format, &|share, what| bar.tell(0.95 * share, what)) {
+            Ok(intake) => intake,
             Err(error) => {
                 drop(bar);
                 return Err(self.complain_of_others(error));
             }
         };
+        self.said.tell(&mut intake.received);
+        let inputs = inputs(&intake);
+        let mut update = Update::begin(target, old.as_ref(), &format, &date)?;
+        update.takes(&mut intake)?;
+        let added: Vec<String> = intake.received.iter().map(Received::file).collect();
+        for take in intake.received.iter() {
+            update.event(arrival(take, old.as_ref()))?;
+        }
+        let mut outcome = recovery::decide_all(intake, &format, &|share, what| bar.tell(0.95 * share, what))?;
         let recovered = start.elapsed().as_secs_f64();
 
         bar.tell(0.95, "writing");
-        let verdict = json(&outcome.verdict)?;
-        let staged = target.stage()?;
-        write_result(&staged, &outcome, &format, &verdict)?;
-        let run = Run {
-            schema: folder::SCHEMA,
-            version: env!("CARGO_PKG_VERSION"),
-            started: format!("{date:.0}"),
-            command: self.command_line(),
-            inputs: inputs(&outcome),
-            seconds: Seconds { recover: recovered, write: start.elapsed().as_secs_f64() - recovered },
-            outputs: staged.listed()?,
-        };
-        atomic::write(&staged.path().join(folder::RECORD), Existing::Keep, json(&run)?.as_bytes())?;
-        staged.commit()?;
+        let (verdict, set_aside) = update.decided(&mut outcome, &added)?;
+        let conflicts = conflicts(&update.events);
+        let seconds = Seconds { recover: recovered, write: start.elapsed().as_secs_f64() - recovered };
+        update.commit(&self.command_line(), &inputs, seconds)?;
         drop(bar);
 
+        if !self.quiet {
+            conflicts.iter().for_each(|c| screen::remark(c));
+            set_aside.iter().for_each(|s| screen::remark(&aside(s)));
+            let twice = self.takes.len().saturating_sub(inputs.len());
+            if twice > 0 {
+                screen::remark(&format!("{twice} of the takes given are the same file, by name and content: left out"));
+            }
+        }
         self.tell(&outcome, &verdict)
+    }
+
+    /// The dossier in the folder, which this result will continue: its log goes on. A dossier with takes that are not
+    /// given now is not thrown away unasked: it may be all that is left of a tape.
+    fn continued(&self, folder: &Path) -> Result<Option<Dossier>, Error> {
+        if self.replace || !folder.join(dossier::FILE).is_file() {
+            return Ok(None);
+        }
+        let old = Dossier::open(folder)?;
+        let survey = |take: &PathBuf| -> Option<Survey> { Capture::open(take).and_then(|c| c.survey()).ok() };
+        let given: Vec<String> = self.takes.iter().filter_map(survey).map(|s| s.samples_blake3).collect();
+        let missing: Vec<String> =
+            old.takes.iter().filter(|t| !given.contains(&t.samples_blake3)).map(|t| t.name()).collect();
+        if missing.is_empty() {
+            return Ok(Some(old));
+        }
+        let what = format!(
+            "holds the evidence of takes that are not given now ({}); add the new ones to it with `quorate add`, name \
+             another folder, or say --replace if that evidence may go",
+            missing.join(", ")
+        );
+        Err(Error::Refused { path: self.out.clone(), what })
     }
 
     /// When no take can be read, each has its line.
@@ -198,6 +238,8 @@ impl Recover {
             name: "recover",
             takes: self.takes.iter().map(|take| take.display().to_string()).collect(),
             out: self.out.display().to_string(),
+            replace: self.replace,
+            said: &self.said,
             fail_under: &self.fail_under,
             quiet: self.quiet,
             threads: rayon::current_num_threads(),
@@ -211,7 +253,7 @@ impl Recover {
         let below = self.fail_under.map_or(0, |under| programs.iter().filter(|p| p.verdict < under.level()).count());
         if self.json {
             if !self.quiet {
-                outcome.intake.skipped.iter().for_each(|s| screen::remark(&format!("skipped: {}", s.error)));
+                outcome.intake.skipped.iter().for_each(|s| screen::remark(&format!("skipped: {}", s.reason)));
             }
             screen::say(verdict)?;
         } else {
@@ -225,29 +267,34 @@ impl Recover {
     }
 }
 
-fn write_result(staged: &Staged, outcome: &Outcome, format: &dyn Format, verdict: &str) -> Result<(), Error> {
-    let programs = staged.path().join("programs");
-    atomic::folder(&programs)?;
-    outcome.programs.par_iter().enumerate().try_for_each(|(i, p)| {
-        let tape = prg::worth_a_tape(&p.classes).then(|| format.rewrite(&p.program, &p.header_rest)).flatten();
-        prg::write(&programs, Existing::Keep, i + 1, &p.program, tape.as_deref()).map(drop)
-    })?;
-    let put = |name: &str, text: &str| atomic::write(&staged.path().join(name), Existing::Keep, text.as_bytes());
-    put("summary.txt", &summary(&outcome.verdict, Look::PLAIN))?;
-    put("verdict.json", verdict)
+/// The log's record of a take that came in.
+pub fn arrival(take: &Received, old: Option<&Dossier>) -> Event {
+    let (file, sha256, samples_blake3) = (take.file(), take.sha256.clone(), take.samples_blake3.clone());
+    if old.is_some_and(|o| o.takes.iter().any(|t| t.samples_blake3 == samples_blake3)) {
+        return Event::TakeReceivedAgain { file, sha256, samples_blake3 };
+    }
+    Event::TakeAdded { file, sha256, samples_blake3, foreign: false }
 }
 
-fn inputs(outcome: &Outcome) -> Vec<Input> {
+/// Sentences about conflicts among events.
+pub fn conflicts(events: &[Event]) -> Vec<String> {
+    let sentence = |e: &Event| match e {
+        Event::Conflict { program, what, .. } => Some(format!("conflict: {}: {what}", program.name.trim_end())),
+        _ => None,
+    };
+    events.iter().filter_map(sentence).collect()
+}
+
+/// A sentence about a decision that does not apply.
+pub fn aside(s: &dossier::SetAside) -> String {
+    let name = s.program.name.trim_end();
+    format!("set aside: the decision on {name} at offset {} ({:02X}): {}", s.offset, s.value, s.why)
+}
+
+fn inputs(intake: &Intake) -> Vec<Input> {
     let path = |path: &Path| path.display().to_string();
-    let received = outcome.intake.received.iter().map(|r| (path(&r.path), r.sha256.clone()));
-    let skipped = outcome.intake.skipped.iter().map(|s| (path(&s.path), String::new()));
+    let received = intake.received.iter().map(|r| (path(&r.path), r.sha256.clone()));
+    let skipped = intake.skipped.iter().map(|s| (path(&s.path), String::new()));
     let numbered = received.chain(skipped).enumerate();
     numbered.map(|(i, (file, sha256))| Input { take: format!("take-{}", i + 1), file, sha256 }).collect()
-}
-
-fn json(value: &impl Serialize) -> Result<String, Error> {
-    let text = serde_json::to_string_pretty(value);
-    // cannot happen: no map here has keys that are not text
-    let text = text.map_err(|e| Error::write(Path::new("verdict.json"), e.into()))?;
-    Ok(text + "\n")
 }

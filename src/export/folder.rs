@@ -14,6 +14,7 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use tempfile::TempDir;
 
+use super::page_seal;
 use crate::Error;
 
 /// The file that says that a folder is ours, and lists what is in it.
@@ -34,6 +35,32 @@ pub struct Listed {
 struct Record {
     schema: String,
     outputs: Vec<Listed>,
+    seal: Option<String>,
+}
+
+/// The last line but one of a run record: the SHA-256 of everything before it.
+const SEAL: &str = "  \"seal\": \"";
+const END: &str = "\"\n}\n";
+
+/// The text of a run record: `record` as JSON, an object, with a last field `seal`, the SHA-256 of all the text before it.
+pub fn sealed(record: &impl Serialize) -> Result<String, Error> {
+    let text = serde_json::to_string_pretty(record).map_err(|e| Error::write(Path::new(RECORD), e.into()))?;
+    let body = format!("{},\n", text.strip_suffix("\n}").unwrap_or(&text));
+    let seal = hex(&Sha256::digest(body.as_bytes()));
+    Ok(format!("{body}{SEAL}{seal}{END}"))
+}
+
+/// The files that a run record lists, if it is one of ours and as it was written.
+pub fn outputs(text: &[u8]) -> Option<Vec<Listed>> {
+    let text = std::str::from_utf8(text).ok()?;
+    let at = text.rfind(SEAL)?;
+    let seal = text[at + SEAL.len()..].strip_suffix(END)?;
+    let record: Record = serde_json::from_str(text).ok()?;
+    (record.schema == SCHEMA && seal == hex(&Sha256::digest(&text.as_bytes()[..at]))).then_some(record.outputs)
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|b| format!("{b:02x}")).collect()
 }
 
 /// A folder that may be written: checked, but not yet touched.
@@ -47,6 +74,8 @@ pub struct Target {
 pub struct Staged {
     target: Target,
     made: TempDir,
+    /// Files of the earlier result that stay as they are.
+    carried: Vec<Listed>,
 }
 
 impl Target {
@@ -95,8 +124,13 @@ impl Target {
         };
         // Better to learn now than after an hour of work that nothing can be written.
         let nearest = real.parent.ancestors().find(|a| a.is_dir()).unwrap_or(Path::new("."));
-        hidden(nearest)?;
+        temporary(nearest, ".quorate-")?;
         Ok(real)
+    }
+
+    /// The folder itself; of one that is there, its real path.
+    pub fn folder(&self) -> &Path {
+        &self.folder
     }
 
     /// Whether `file` lies in it, and would go with it.
@@ -107,8 +141,27 @@ impl Target {
     /// Begins the result.
     pub fn stage(self) -> Result<Staged, Error> {
         fs::create_dir_all(&self.parent).map_err(|e| Error::write(&self.parent, e))?;
-        let made = hidden(&self.parent)?;
-        Ok(Staged { target: self, made })
+        let made = temporary(&self.parent, &self.prefix())?;
+        Ok(Staged { target: self, made, carried: Vec::new() })
+    }
+
+    /// Takes away what a run that was killed left beside the folder. Only for who holds the folder's lock: then nobody
+    /// else is writing there.
+    pub fn clean(&self) -> Result<(), Error> {
+        let prefix = self.prefix();
+        for (path, is_folder) in entries(&self.parent)? {
+            let name = path.file_name().unwrap_or_default().to_string_lossy();
+            // six random letters lie between
+            let ours = name.strip_prefix(&prefix).and_then(|rest| rest.strip_suffix(SUFFIX));
+            if is_folder && ours.is_some_and(|r| r.len() == 6 && r.chars().all(|c| c.is_ascii_alphanumeric())) {
+                fs::remove_dir_all(&path).map_err(|e| Error::write(&path, e))?;
+            }
+        }
+        Ok(())
+    }
+
+    fn prefix(&self) -> String {
+        format!(".quorate-{}-", self.folder.file_name().unwrap_or_default().to_string_lossy())
     }
 }
 
@@ -118,10 +171,31 @@ impl Staged {
         self.made.path()
     }
 
+    /// Takes over a file of an earlier result in `folder`, which is listed there as `file`: by a hard link where the
+    /// file system has them, otherwise as a copy.
+    pub fn carry(&mut self, folder: &Path, file: &Listed) -> Result<(), Error> {
+        let (from, to) = (folder.join(&file.file), self.made.path().join(&file.file));
+        let failed = |e| Error::write(&to, e);
+        if let Some(parent) = to.parent() {
+            fs::create_dir_all(parent).map_err(failed)?;
+        }
+        if fs::hard_link(&from, &to).is_err() {
+            fs::copy(&from, &to).map_err(failed)?;
+            fs::File::open(&to).and_then(|copy| copy.sync_all()).map_err(failed)?;
+        }
+        self.carried.push(file.clone());
+        Ok(())
+    }
+
     /// Every file that was written so far, by name.
     pub fn listed(&self) -> Result<Vec<Listed>, Error> {
         let root = self.made.path();
-        files(root)?.into_iter().map(|file| listed(root, file)).collect()
+        let known: BTreeMap<&str, &Listed> = self.carried.iter().map(|l| (l.file.as_str(), l)).collect();
+        let list = |file: String| match known.get(file.as_str()) {
+            Some(&carried) => Ok(carried.clone()),
+            None => listed(root, file),
+        };
+        files(root)?.into_iter().map(list).collect()
     }
 
     /// Puts the result in place. The run record must be in it by now.
@@ -147,10 +221,12 @@ impl Staged {
     }
 }
 
+const SUFFIX: &str = ".tmp";
+
 /// A hidden folder in `parent`, with the rights of any new folder.
-fn hidden(parent: &Path) -> Result<TempDir, Error> {
+fn temporary(parent: &Path, prefix: &str) -> Result<TempDir, Error> {
     let mut builder = tempfile::Builder::new();
-    builder.prefix(".quorate-").suffix(".tmp");
+    builder.prefix(prefix).suffix(SUFFIX);
     #[cfg(unix)]
     builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o777));
     builder.tempdir_in(parent).map_err(|e| Error::write(parent, e))
@@ -162,16 +238,21 @@ fn foreign(folder: &Path) -> Result<Option<String>, Error> {
         return Ok(None);
     }
     let record = match fs::read(folder.join(RECORD)) {
-        Ok(text) => serde_json::from_slice::<Record>(&text).ok().filter(|r| r.schema == SCHEMA),
+        Ok(text) => match serde_json::from_slice::<Record>(&text) {
+            // the first results had no seal
+            Ok(record) if record.schema == SCHEMA && record.seal.is_none() => Some(record.outputs),
+            _ => outputs(&text),
+        },
         Err(e) if e.kind() == io::ErrorKind::NotFound => None,
         Err(e) => return Err(Error::read(&folder.join(RECORD), e)),
     };
-    let Some(record) = record else {
+    let Some(outputs) = record else {
         return Ok(Some("holds something that quorate did not write".into()));
     };
-    let ours: BTreeMap<&str, &Listed> = record.outputs.iter().map(|l| (l.file.as_str(), l)).collect();
+    let ours: BTreeMap<&str, &Listed> = outputs.iter().map(|l| (l.file.as_str(), l)).collect();
     for file in files(folder)? {
-        if file == RECORD {
+        // a report can be made again at any time
+        if file == RECORD || (file == page_seal::REPORT && page_seal::is_ours(&folder.join(&file))?) {
             continue;
         }
         let Some(before) = ours.get(file.as_str()) else {
@@ -182,7 +263,7 @@ fn foreign(folder: &Path) -> Result<Option<String>, Error> {
         }
     }
     let with_files: BTreeSet<PathBuf> =
-        ours.keys().filter_map(|file| folder.join(file).parent().map(Path::to_path_buf)).collect();
+        ours.keys().flat_map(|file| Path::new(file).ancestors().skip(1)).map(|inner| folder.join(inner)).collect();
     let empty = folders(folder)?.into_iter().find(|f| f != folder && !with_files.contains(f));
     Ok(empty.map(|f| format!("holds the folder {:?}, which quorate did not write", f.file_name().unwrap_or_default())))
 }
@@ -192,7 +273,7 @@ fn listed(root: &Path, file: String) -> Result<Listed, Error> {
     let failed = |e| Error::read(&path, e);
     let mut digest = Sha256::new();
     let bytes = io::copy(&mut fs::File::open(&path).map_err(failed)?, &mut digest).map_err(failed)?;
-    Ok(Listed { file, bytes, sha256: digest.finalize().iter().map(|b| format!("{b:02x}")).collect() })
+    Ok(Listed { file, bytes, sha256: hex(&digest.finalize()) })
 }
 
 /// Everything under `root` that is no folder, sorted. Links are not followed: they count as files.

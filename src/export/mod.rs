@@ -7,5 +7,6 @@ pub mod atomic;
 pub mod audio;
 pub mod folder;
 pub mod names;
+pub mod page_seal;
 pub mod prg;
 pub mod pulse_image;

@@ -1,10 +1,11 @@
 //! Opens and receives the takes; bad ones are named and left out.
 
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
-use super::Progress;
+use super::{Progress, Wave};
 use crate::capture::Capture;
 use crate::consensus::{Rejected, TakeReadings};
 use crate::receiver::leader::{self, Survey};
@@ -13,9 +14,23 @@ use crate::receiver::{self, Reading, Reception};
 use crate::tape::Format;
 use crate::{Error, capture};
 
+/// What the person at the deck says about a take.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct About {
+    pub deck: Option<String>,
+    pub operator: Option<String>,
+    pub notes: Vec<String>,
+}
+
 /// A take that was received.
 pub struct Received {
+    /// Its file; of a take that comes from a dossier the name alone.
     pub path: PathBuf,
+    /// How the file was wrapped, and its bits per sample: see [`capture::Info`].
+    pub container: String,
+    pub bits: u16,
+    pub origination: Option<capture::Origination>,
+    pub about: About,
     pub sha256: String,
     pub samples_blake3: String,
     pub duration_s: f64,
@@ -25,16 +40,53 @@ pub struct Received {
     pub levels: Vec<capture::ChannelLevel>,
     pub notes: Vec<String>,
     pub reception: Reception,
-    /// Number (among the received) of an earlier take with the same samples: counted once.
+    /// The waveform of the readings, of a take that was received just now.
+    pub wave: Option<Wave>,
+    /// Number (among the received) of an earlier take with the same samples: counted once, and its readings left out.
     pub same_as: Option<usize>,
 }
 
-/// A take that could not be used.
-pub struct Skipped {
-    pub path: PathBuf,
-    pub error: Error,
+impl Default for Received {
+    /// A take of which nothing is known and nothing was heard.
+    fn default() -> Received {
+        let survey = Survey { hop_s: 0.0, hops: Vec::new(), noise: None };
+        Received {
+            path: PathBuf::new(),
+            container: String::new(),
+            bits: 0,
+            origination: None,
+            about: About::default(),
+            sha256: String::new(),
+            samples_blake3: String::new(),
+            duration_s: 0.0,
+            sample_rate: 0,
+            channel: 0,
+            channels: 0,
+            levels: Vec::new(),
+            notes: Vec::new(),
+            reception: Reception { readings: Vec::new(), survey, leaders: Vec::new() },
+            wave: None,
+            same_as: None,
+        }
+    }
 }
 
+impl Received {
+    /// Name of the file without its folder.
+    pub fn file(&self) -> String {
+        file_name(&self.path)
+    }
+}
+
+/// A take that could not be used.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Skipped {
+    pub path: PathBuf,
+    /// Why, without the folder: results do not depend on where files lie.
+    pub reason: String,
+}
+
+#[derive(Default)]
 pub struct Intake {
     /// By file name, then content.
     pub received: Vec<Received>,
@@ -55,23 +107,41 @@ impl Intake {
         };
         let results: Vec<Result<Received, Error>> =
             paths.par_iter().enumerate().map(|(i, path)| receive_one(path, format, &|share| tell(i, share))).collect();
-        let (mut received, mut skipped) = (Vec::new(), Vec::new());
+        let (mut received, mut skipped, mut errors) = (Vec::new(), Vec::new(), Vec::new());
         for (path, result) in paths.iter().zip(results) {
             match result {
                 Ok(take) => received.push(take),
-                Err(error) => skipped.push(Skipped { path: path.clone(), error }),
+                Err(error) => {
+                    skipped.push(Skipped { path: path.clone(), reason: without_folder(&error.to_string(), path) });
+                    errors.push((path, error));
+                }
             }
         }
-        received.sort_by(|a, b| order(a).cmp(&order(b)));
-        skipped.sort_by(|a, b| a.path.cmp(&b.path));
+        errors.sort_by_key(|(path, _)| *path);
         if received.is_empty() {
-            return Err(skipped.remove(0).error);
+            return Err(errors.remove(0).1);
         }
-        for i in 1..received.len() {
+        Ok(Intake::of(received, skipped))
+    }
+
+    /// Puts takes in their order: by file name, then by content, whenever and from wherever they came. The same file
+    /// given twice is one take; the same samples in another file are known for what they are.
+    pub fn of(mut received: Vec<Received>, mut skipped: Vec<Skipped>) -> Intake {
+        received.sort_by(|a, b| order(a).cmp(&order(b)));
+        received.dedup_by(|b, a| a.file() == b.file() && a.sha256 == b.sha256);
+        // a file that could be read after all is not missing
+        skipped.retain(|s| received.iter().all(|r| r.file() != file_name(&s.path)));
+        skipped.sort_by_key(|s| (file_name(&s.path), s.reason.clone()));
+        skipped.dedup_by_key(|s| (file_name(&s.path), s.reason.clone()));
+        for i in 0..received.len() {
             received[i].same_as = (0..i)
                 .find(|&j| received[j].same_as.is_none() && received[j].samples_blake3 == received[i].samples_blake3);
+            if received[i].same_as.is_some() {
+                received[i].reception.readings.clear();
+                received[i].wave = None;
+            }
         }
-        Ok(Intake { received, skipped })
+        Intake { received, skipped }
     }
 
     /// The readings of every take, with those left out that can't be data.
@@ -92,11 +162,7 @@ impl Intake {
             let speed = lengths.get(lengths.len() / 2).map_or(1.0, |l| nominal / l);
             let mut readings = take.reception.readings.clone();
             for (i, reading) in readings.iter_mut().enumerate() {
-                let fault = match take.same_as {
-                    Some(_) => Some(("same-samples", "The same samples as another take: counted once.".to_string())),
-                    None => not_data(reading, format),
-                };
-                if let Some((code, reason)) = fault {
+                if let Some((code, reason)) = not_data(reading, format) {
                     rejected.push(Rejected { take: t, reading: i, code, reason });
                     // the place stays, so that numbers keep their meaning; without bits it says nothing
                     reading.bits.clear();
@@ -137,8 +203,17 @@ fn not_data(reading: &Reading, format: &dyn Format) -> Option<(&'static str, Str
     None
 }
 
-fn order(take: &Received) -> (Option<&std::ffi::OsStr>, &str, &Path) {
-    (take.path.file_name(), &take.sha256, &take.path)
+fn order(take: &Received) -> (String, &str) {
+    (take.file(), &take.sha256)
+}
+
+fn file_name(path: &Path) -> String {
+    path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned())
+}
+
+/// An error text without the folder.
+fn without_folder(text: &str, path: &Path) -> String {
+    text.replace(&path.display().to_string(), &file_name(path))
 }
 
 fn receive_one(path: &Path, format: &dyn Format, progress: &dyn Fn(f64)) -> Result<Received, Error> {
@@ -151,8 +226,13 @@ fn receive_one(path: &Path, format: &dyn Format, progress: &dyn Fn(f64)) -> Resu
     notes.extend(why);
     let source = Channel { capture: &capture, channel };
     let reception = receiver::receive(&source, format.grammar(), format.layout(), heard, progress)?;
+    let wave = Some(Wave::around(&source, &reception.readings)?);
     Ok(Received {
         path: path.to_path_buf(),
+        container: info.container.word().into(),
+        bits: info.bits,
+        origination: info.origination.clone(),
+        about: About::default(),
         sha256: survey.sha256,
         samples_blake3: survey.samples_blake3,
         duration_s: capture.duration_s(),
@@ -162,6 +242,7 @@ fn receive_one(path: &Path, format: &dyn Format, progress: &dyn Fn(f64)) -> Resu
         levels: survey.channels,
         notes,
         reception,
+        wave,
         same_as: None,
     })
 }

@@ -15,25 +15,57 @@ pub struct RecoveredProgram {
     /// Class of every byte, in order.
     pub classes: Vec<crate::confidence::Class>,
     pub byte_p_wrong: Vec<f64>,
+    /// Number of its tape in [`Outcome::tapes`].
+    pub tape: usize,
+    /// Its header block, and its data blocks with the payload range of each that belongs to it: numbers in
+    /// [`DecidedTape::blocks`].
+    pub header: Option<usize>,
+    pub data: Vec<(usize, std::ops::Range<usize>)>,
+}
+
+impl RecoveredProgram {
+    /// The data block that holds the byte at `offset` of the program, and the byte's number in the block. `None` for
+    /// bytes that the header announces but no take holds.
+    pub fn place(&self, offset: usize) -> Option<(usize, usize)> {
+        let mut left = offset;
+        for (block, range) in &self.data {
+            if left < range.len() {
+                return Some((*block, range.start + left));
+            }
+            left -= range.len();
+        }
+        None
+    }
+}
+
+/// The blocks of one tape, in tape order.
+pub struct DecidedTape {
+    /// Takes of it.
+    pub takes: Vec<usize>,
+    pub blocks: Vec<DecidedBlock>,
 }
 
 pub struct Outcome {
     pub verdict: Verdict,
     pub programs: Vec<RecoveredProgram>,
+    /// What was received. The soft bits are in `takes`.
     pub intake: Intake,
+    /// The readings as they were weighed: those that were rejected are empty.
+    pub takes: Vec<TakeReadings>,
+    pub tapes: Vec<DecidedTape>,
 }
 
 pub(super) fn build(
     intake: Intake,
     takes: Vec<TakeReadings>,
-    tapes: Vec<(Vec<usize>, Vec<DecidedBlock>)>,
+    tapes: Vec<DecidedTape>,
     rejected: Vec<Rejected>,
     format: &dyn Format,
 ) -> Result<Outcome, Error> {
     let total: usize = takes.iter().map(|t| t.readings.len()).sum();
     let mut tape_of = vec![None; takes.len()];
     let mut claimed: Vec<(usize, Claimed)> = Vec::new();
-    for (number, (members, blocks)) in tapes.iter().enumerate() {
+    for (number, DecidedTape { takes: members, blocks }) in tapes.iter().enumerate() {
         members.iter().for_each(|&t| tape_of[t] = Some(number + 1));
         claimed.extend(programs::claim(blocks, format, &takes).into_iter().map(|c| (number + 1, c)));
     }
@@ -54,7 +86,7 @@ pub(super) fn build(
         let number = i + 1;
         let mut notes = c.notes;
         if several {
-            let members: Vec<String> = tapes[tape - 1].0.iter().map(|&t| id(t)).collect();
+            let members: Vec<String> = tapes[tape - 1].takes.iter().map(|&t| id(t)).collect();
             notes.push(format!("On tape {tape} of {}, heard by {}.", tapes.len(), members.join(", ")));
         }
         let used_takes = c.takes.iter().map(|&t| id(t)).collect();
@@ -63,7 +95,7 @@ pub(super) fn build(
         verdicts.push(ProgramVerdict {
             id: format!("p{number:02}"),
             name: export::names::for_screen(&c.program.name),
-            format: format.id(),
+            format: format.id().into(),
             kind: c.program.kind,
             load_address: c.program.load_address,
             size: c.program.bytes.len(),
@@ -83,12 +115,16 @@ pub(super) fn build(
             advice: c.advice,
             places: c.places.into_iter().map(|(t, from_s, to_s)| Place { take: id(t), from_s, to_s }).collect(),
             blocks: c.blocks,
+            decisions: Vec::new(),
         });
         programs.push(RecoveredProgram {
             program: c.program,
             header_rest: c.header_rest,
             classes: c.classes,
             byte_p_wrong: c.byte_p_wrong,
+            tape: tape - 1,
+            header: c.header,
+            data: c.data,
         });
     }
     let rejected: Vec<RejectedReading> = rejected
@@ -99,7 +135,7 @@ pub(super) fn build(
                 take: id(r.take),
                 from_s: round(reading.from_s()),
                 to_s: round(reading.to_s()),
-                code: r.code,
+                code: r.code.into(),
                 reason: r.reason,
             }
         })
@@ -107,17 +143,16 @@ pub(super) fn build(
     // by construction every reading is used or rejected
     let used = total - rejected.len();
     let verdict = Verdict {
-        schema: SCHEMA,
-        tool: Tool { version: env!("CARGO_PKG_VERSION") },
+        schema: SCHEMA.into(),
+        tool: Tool { version: env!("CARGO_PKG_VERSION").into() },
         takes: takes_of(&intake, &takes, &tape_of),
         programs: verdicts,
         readings: verdict::Readings { total, used, rejected },
     };
-    Ok(Outcome { verdict, programs, intake })
+    Ok(Outcome { verdict, programs, intake, takes, tapes })
 }
 
 fn takes_of(intake: &Intake, takes: &[TakeReadings], tape_of: &[Option<usize>]) -> Vec<verdict::Take> {
-    let name = |p: &std::path::Path| p.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
     let mut out: Vec<verdict::Take> = intake
         .received
         .iter()
@@ -131,7 +166,7 @@ fn takes_of(intake: &Intake, takes: &[TakeReadings], tape_of: &[Option<usize>]) 
             }
             verdict::Take {
                 id: format!("take-{}", i + 1),
-                file: name(&r.path),
+                file: r.file(),
                 sha256: r.sha256.clone(),
                 duration_s: r.duration_s,
                 sample_rate: r.sample_rate,
@@ -141,19 +176,19 @@ fn takes_of(intake: &Intake, takes: &[TakeReadings], tape_of: &[Option<usize>]) 
                 channels: r.channels,
                 tape: tape_of[i],
                 speed_error: tape_of[i].map(|_| round(takes[i].speed - 1.0)),
-                readings: r.reception.readings.len(),
+                readings: takes[i].readings.len(),
             }
         })
         .collect();
     for (k, s) in intake.skipped.iter().enumerate() {
         out.push(verdict::Take {
             id: format!("take-{}", intake.received.len() + k + 1),
-            file: name(&s.path),
+            file: s.path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned()),
             sha256: String::new(),
             duration_s: 0.0,
             sample_rate: 0,
             used: false,
-            note: Some(format!("Skipped: {}", strip(&s.error.to_string(), &s.path))),
+            note: Some(format!("Skipped: {}", s.reason)),
             channel: 0,
             channels: 0,
             tape: None,
@@ -162,13 +197,6 @@ fn takes_of(intake: &Intake, takes: &[TakeReadings], tape_of: &[Option<usize>]) 
         });
     }
     out
-}
-
-/// An error text without the folder, so that results do not depend on where the files lie.
-fn strip(text: &str, path: &std::path::Path) -> String {
-    let full = path.display().to_string();
-    let name = path.file_name().map_or(full.clone(), |n| n.to_string_lossy().into_owned());
-    text.replace(&full, &name)
 }
 
 /// To the microsecond: finer digits mean nothing.

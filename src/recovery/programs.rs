@@ -24,6 +24,8 @@ pub(super) struct Claimed {
     pub advice: Vec<String>,
     pub places: Vec<(usize, f64, f64)>,
     pub blocks: Vec<BlockVerdict>,
+    pub header: Option<usize>,
+    pub data: Vec<(usize, std::ops::Range<usize>)>,
 }
 
 /// All programs on one tape, in tape order.
@@ -155,7 +157,7 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
         .map(|&m| {
             let b = &blocks[m];
             BlockVerdict {
-                role: if Some(m) == assembly.header { "header" } else { "data" },
+                role: if Some(m) == assembly.header { "header".into() } else { "data".into() },
                 bytes: b.block.bytes,
                 readings: b.block.votes.len(),
                 p_wrong: b.decided.p_wrong,
@@ -180,6 +182,8 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
         advice,
         places,
         blocks: block_verdicts,
+        header: assembly.header,
+        data: assembly.data,
     }
 }
 

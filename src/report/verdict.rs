@@ -1,6 +1,8 @@
 //! The machine-readable result: what `verdict.json` holds.
 
-use serde::Serialize;
+use std::borrow::Cow;
+
+use serde::{Deserialize, Serialize};
 
 use crate::confidence::Level;
 use crate::tape::Kind;
@@ -8,21 +10,21 @@ use crate::tape::Kind;
 pub const SCHEMA: &str = "quorate/verdict/1";
 
 /// The whole result of one tape side (or several, if takes of other tapes were among them).
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Verdict {
-    pub schema: &'static str,
+    pub schema: Cow<'static, str>,
     pub tool: Tool,
     pub takes: Vec<Take>,
     pub programs: Vec<ProgramVerdict>,
     pub readings: Readings,
 }
 
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Tool {
-    pub version: &'static str,
+    pub version: Cow<'static, str>,
 }
 
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Take {
     pub id: String,
     /// File name without its folder.
@@ -42,11 +44,11 @@ pub struct Take {
     pub readings: usize,
 }
 
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct ProgramVerdict {
     pub id: String,
     pub name: String,
-    pub format: &'static str,
+    pub format: Cow<'static, str>,
     pub kind: Kind,
     pub load_address: Option<u16>,
     pub size: usize,
@@ -67,9 +69,22 @@ pub struct ProgramVerdict {
     /// Where it lies, in seconds of each take that heard it.
     pub places: Vec<Place>,
     pub blocks: Vec<BlockVerdict>,
+    /// Bytes that a person decided: they stand in the files, and count as evidence for nothing.
+    pub decisions: Vec<PersonsDecision>,
 }
 
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+/// A byte that a person decided where the evidence did not.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PersonsDecision {
+    pub offset: usize,
+    pub value: u8,
+    /// What the evidence alone would put there.
+    pub evidence: u8,
+    pub by: String,
+    pub because: String,
+}
+
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ByteCounts {
     pub agreed: usize,
     pub corrected: usize,
@@ -77,7 +92,7 @@ pub struct ByteCounts {
     pub unresolved: usize,
 }
 
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Place {
     pub take: String,
     pub from_s: f64,
@@ -85,9 +100,9 @@ pub struct Place {
 }
 
 /// One block of a program: what was decided and why.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct BlockVerdict {
-    pub role: &'static str,
+    pub role: Cow<'static, str>,
     pub bytes: usize,
     pub readings: usize,
     pub p_wrong: f64,
@@ -96,18 +111,18 @@ pub struct BlockVerdict {
 }
 
 /// Every reading is used or rejected with a reason.
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Readings {
     pub total: usize,
     pub used: usize,
     pub rejected: Vec<RejectedReading>,
 }
 
-#[derive(Clone, Debug, Serialize)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct RejectedReading {
     pub take: String,
     pub from_s: f64,
     pub to_s: f64,
-    pub code: &'static str,
+    pub code: Cow<'static, str>,
     pub reason: String,
 }

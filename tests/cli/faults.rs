@@ -120,9 +120,9 @@ fn fail_under_tells_by_the_exit_code_and_writes_all_the_same() {
         assert_eq!(code(&output), exit, "{}", stdout(&output));
         assert!(out.join("verdict.json").is_file());
     }
-    assert_eq!(code(&recover(&marsh().takes, &out, &["--fail-under", "established"])), 0);
+    assert_eq!(code(&recover(&marsh().takes, &out, &["--replace", "--fail-under", "established"])), 0);
     assert_eq!(std::fs::read(out.join("programs/p01.bin")).unwrap(), marsh().programs[0].bytes);
-    let output = recover(&misprint().takes, &out, &["--fail-under", "established", "--quiet"]);
+    let output = recover(&misprint().takes, &out, &["--replace", "--fail-under", "established", "--quiet"]);
     assert_eq!((code(&output), stderr(&output)), (3, String::new()));
 }
 

@@ -36,7 +36,8 @@ fn an_earlier_result_is_replaced_as_a_whole() {
     let out = folder.path().join("deep/er/out");
     assert_eq!(code(&recover(&marsh().takes, &out, &[])), 0);
     assert!(out.join("programs/p03.bin").is_file());
-    assert_eq!(code(&recover(&misprint().takes, &out, &[])), 0);
+    refuses(&out, "evidence of takes that are not given now");
+    assert_eq!(code(&recover(&misprint().takes, &out, &["--replace"])), 0);
     assert!(!out.join("programs/p03.bin").exists(), "nothing of the earlier result is left");
     assert_eq!(fs::read(out.join("programs/p01.bin")).unwrap(), misprint().programs[0].bytes);
     assert_eq!(names(out.parent().unwrap()), ["out"], "no temporary folder is left");
@@ -62,7 +63,7 @@ fn a_result_that_the_user_changed_is_the_users() {
     refuses(&out, "photos");
     fs::remove_dir(out.join("photos")).unwrap();
 
-    assert_eq!(code(&recover(&misprint().takes, &out, &[])), 0, "as it was: ours again");
+    assert_eq!(code(&recover(&misprint().takes, &out, &["--replace"])), 0, "as it was: ours again");
 }
 
 #[test]
@@ -123,10 +124,21 @@ fn a_killed_run_leaves_the_earlier_result() {
     let out = folder.path().join("out");
     let mut caught = 0;
     for _ in 0..3 {
-        assert_eq!(code(&recover(&misprint().takes, &out, &[])), 0, "what a killed run left beside it does no harm");
+        assert_eq!(
+            code(&recover(&misprint().takes, &out, &["--replace"])),
+            0,
+            "what a killed run left beside it does no harm"
+        );
         let before: Vec<_> = files(&out).into_iter().map(|f| (fs::read(out.join(&f)).unwrap(), f)).collect();
         let stages = names(folder.path());
-        let mut child = program().arg("recover").args(&marsh().takes).arg("--out").arg(&out).arg("-q").spawn().unwrap();
+        let mut child = program()
+            .arg("recover")
+            .args(&marsh().takes)
+            .arg("--out")
+            .arg(&out)
+            .args(["-q", "--replace"])
+            .spawn()
+            .unwrap();
         // its hidden folder holds the first program
         let writing = || {
             let new = names(folder.path()).into_iter().filter(|name| !stages.contains(name));

@@ -24,10 +24,8 @@ pub fn receive(samples: Vec<f32>, rate: f64, take: usize) -> Result<Received, Er
         sample_rate: rate as u32,
         channel: 0,
         channels: 1,
-        levels: Vec::new(),
-        notes: Vec::new(),
         reception,
-        same_as: None,
+        ..Received::default()
     })
 }
 
@@ -41,10 +39,8 @@ pub fn again(take: &Received) -> Received {
         sample_rate: take.sample_rate,
         channel: take.channel,
         channels: take.channels,
-        levels: Vec::new(),
-        notes: Vec::new(),
         reception: take.reception.clone(),
-        same_as: None,
+        ..Received::default()
     }
 }
 

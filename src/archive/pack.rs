@@ -1,0 +1,224 @@
+//! A result folder as a bag: the captures, the dossier as it stands, a fresh report, and a preservation record.
+//!
+//! ```text
+//! data/captures/take-1/NAME   the recordings, untouched; without them captures.sha256
+//! data/dossier/               the result folder: evidence, programs, verdict
+//! data/report.html            the evidence report
+//! data/premis.xml             what happened to what, and who did it (PREMIS 3.0)
+//! data/README.txt             all of this in words
+//! ```
+//!
+//! Dates: `Bagging-Date` in `bag-info.txt` is the only one that packing adds.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use serde::Deserialize;
+
+use super::bag::Hashed;
+use super::premis;
+use super::record;
+use super::staging::{Source, Staging};
+use crate::Error;
+use crate::dossier::Dossier;
+use crate::export::folder::RECORD;
+use crate::export::page_seal;
+use crate::recovery::{Outcome, Progress};
+use crate::report;
+
+/// Whether the recordings go into the bag.
+pub enum Captures<'a> {
+    /// They do; looked for in these folders first, then where the last command found them, then beside the dossier.
+    Include(&'a [PathBuf]),
+    /// Only their hashes do.
+    HashesOnly,
+}
+
+/// What became of it.
+pub struct Packed {
+    pub payload: Vec<Hashed>,
+}
+
+/// A capture of the dossier and where it is.
+pub(super) struct Capture {
+    /// `take-1`.
+    pub take: String,
+    /// As the user named it, without its folder.
+    pub name: String,
+    pub sha256: String,
+    /// Its file, and its place below `data/`; `None` if only the hash is kept.
+    pub file: Option<(PathBuf, String)>,
+}
+
+/// Packs a dossier into a bag at `out`. `date` is today as YYYY-MM-DD.
+///
+/// Errors: those of [`Staging`]; [`Error::Input`] if a capture is not found or is not the one that was received.
+pub fn pack(
+    dossier: &Dossier,
+    out: &Path,
+    captures: Captures,
+    date: &str,
+    progress: Progress,
+) -> Result<Packed, Error> {
+    outside(dossier.folder(), out)?;
+    progress(0.0, "deciding again");
+    let outcome = dossier.decide(&|_, _| ())?;
+    let captures = find(dossier, &outcome, captures)?;
+    let mut staging = Staging::open(out)?;
+    let mut sources: Vec<Source> = captures.iter().filter_map(source).collect();
+    for name in dossier.files().names() {
+        let listed = dossier.files().listed(name);
+        sources.push(Source {
+            path: format!("dossier/{name}"),
+            file: dossier.files().path(name),
+            sha256: listed.map(|l| l.sha256.clone()),
+        });
+    }
+    let run = dossier.files().path(RECORD);
+    sources.push(Source { path: format!("dossier/{RECORD}"), file: run, sha256: None });
+    staging.copy(&sources, &|share, what| progress(0.05 + 0.85 * share, what))?;
+    progress(0.92, "drawing the report");
+    let page = report::evidence_report(dossier, &|_, _| ())?;
+    staging.put(page_seal::REPORT, page_seal::sealed(&page).as_bytes())?;
+    if captures.iter().any(|c| c.file.is_none()) {
+        // as sha256sum writes it; the name is made safe, since a line end in it would break the list
+        let lines: String = captures.iter().map(|c| format!("{}  {}\n", c.sha256, tamed(&c.name))).collect();
+        staging.put("captures.sha256", lines.as_bytes())?;
+    }
+    staging.put("README.txt", readme(&outcome, &captures).as_bytes())?;
+    progress(0.97, "writing the record");
+    let payload = staging.payload();
+    let record = record::of(dossier, &outcome, &captures, payload);
+    let xml = premis::record(&record.objects, &record.events, &record.agents);
+    let xml = xml.map_err(|e| Error::write(Path::new("premis.xml"), e))?;
+    staging.put("premis.xml", &xml)?;
+    let payload = staging.finish(&info(dossier, &outcome, date))?;
+    Ok(Packed { payload })
+}
+
+/// A bag inside the folder that it is made of would hold itself, and make the folder look tampered with.
+fn outside(folder: &Path, out: &Path) -> Result<(), Error> {
+    let real = |path: &Path| fs::canonicalize(path).ok();
+    let near = out.ancestors().skip(1).find_map(|a| real(if a.as_os_str().is_empty() { Path::new(".") } else { a }));
+    if let (Some(folder), Some(near)) = (real(folder), near)
+        && near.starts_with(folder)
+    {
+        let what = "lies in the dossier that is to be packed; name a place outside";
+        return Err(Error::Refused { path: out.to_path_buf(), what: what.into() });
+    }
+    Ok(())
+}
+
+/// What of a run record tells where captures were.
+#[derive(Deserialize)]
+struct Run {
+    inputs: Vec<Input>,
+}
+
+#[derive(Deserialize)]
+struct Input {
+    file: PathBuf,
+    sha256: String,
+}
+
+fn find(dossier: &Dossier, outcome: &Outcome, captures: Captures) -> Result<Vec<Capture>, Error> {
+    let path = dossier.files().path(RECORD);
+    let text = fs::read(&path).map_err(|e| Error::read(&path, e))?;
+    let inputs = serde_json::from_slice::<Run>(&text).map_or(Vec::new(), |run| run.inputs);
+    let mut out = Vec::new();
+    for (i, take) in outcome.intake.received.iter().enumerate() {
+        let (id, name) = (format!("take-{}", i + 1), take.file());
+        let file = match &captures {
+            Captures::HashesOnly => None,
+            Captures::Include(folders) => {
+                let named = folders.iter().map(|folder| folder.join(&name));
+                let before = inputs.iter().filter(|input| input.sha256 == take.sha256).map(|input| input.file.clone());
+                let beside = dossier.folder().parent().map(|folder| folder.join(&name));
+                let found = named.chain(before).chain(beside).find(|path| path.is_file()).ok_or_else(|| {
+                    let what = "the capture is not where it was; name its folder with --captures, or keep its hash alone \
+                                with --without-captures";
+                    Error::input(Path::new(&name), what)
+                })?;
+                Some((found, format!("captures/{id}/{}", tamed(&name))))
+            }
+        };
+        out.push(Capture { take: id, name, sha256: take.sha256.clone(), file });
+    }
+    Ok(out)
+}
+
+fn source(capture: &Capture) -> Option<Source> {
+    let (file, path) = capture.file.clone()?;
+    Some(Source { path, file, sha256: Some(capture.sha256.clone()) })
+}
+
+/// A file name for a bag. What manifests would have to encode (RFC 8493, 2.1.3: `%`, line ends) readers of bags are known to
+/// decode in different ways, and control characters are lost on some systems: each becomes `_`. The original name stands
+/// in the record.
+fn tamed(name: &str) -> String {
+    let safe = |c: char| if c.is_control() || matches!(c, '%' | '/' | '\\') { '_' } else { c };
+    let name: String = name.chars().map(safe).collect();
+    if name.trim_matches('.').is_empty() { "capture".into() } else { name }
+}
+
+fn info<'a>(dossier: &Dossier, outcome: &Outcome, date: &str) -> Vec<(&'a str, String)> {
+    let names: Vec<String> =
+        outcome.verdict.programs.iter().map(|p| report::words::name(&p.name).to_string()).collect();
+    let description = format!(
+        "Data cassette, one side, format {}: {} from {}. {}",
+        dossier.record.format,
+        report::words::count(names.len(), "program", "programs"),
+        report::words::count(outcome.intake.received.len(), "take", "takes"),
+        names.join(", ")
+    );
+    vec![
+        ("Bag-Software-Agent", format!("quorate {}", env!("CARGO_PKG_VERSION"))),
+        ("Bagging-Date", date.into()),
+        ("External-Description", description),
+        ("External-Identifier", format!("verdict sha256:{}", crate::dossier::sha256(dossier.verdict.as_bytes()))),
+    ]
+}
+
+fn readme(outcome: &Outcome, captures: &[Capture]) -> String {
+    let mut out = format!(
+        "Programs from a data cassette, with the evidence for them, as quorate {} packed them.\n\n",
+        env!("CARGO_PKG_VERSION")
+    );
+    for p in &outcome.verdict.programs {
+        let verdict = report::words::level(p.verdict);
+        out.push_str(&format!(
+            "{}  {}, {} bytes, {verdict}: dossier/{}\n",
+            p.id,
+            report::words::name(&p.name),
+            p.size,
+            p.data
+        ));
+    }
+    out.push_str(
+        "\nBegin with report.html: any browser shows it, without a network and without scripts.\n\n\
+         report.html           what was found, how sure each byte is, and why\n\
+         premis.xml            the preservation record (PREMIS 3.0)\n\
+         dossier/programs/     the programs: pNN.bin are the bytes alone, as they sit in memory\n\
+         dossier/verdict.json  the verdicts for other programs\n\
+         dossier/takes/        the evidence: soft bits, places and waveforms as arrays (.npy)\n\
+         dossier/log.jsonl     what happened, in order, one JSON record a line\n",
+    );
+    if captures.iter().any(|c| c.file.is_some()) {
+        out.push_str("captures/             the recordings of the tape, untouched\n");
+    } else {
+        out.push_str("captures.sha256       hashes of the recordings, which are kept elsewhere\n");
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_are_safe_in_a_bag() {
+        assert_eq!(tamed("side a, côté 1.wav"), "side a, côté 1.wav");
+        assert_eq!(tamed("100%\n..\\x\u{1b}.wav"), "100__.._x_.wav");
+        assert_eq!([tamed(".."), tamed("")], ["capture", "capture"]);
+    }
+}

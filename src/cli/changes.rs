@@ -1,0 +1,98 @@
+//! What changed, in words.
+
+use std::fmt::Write;
+use std::path::Path;
+
+use crate::Error;
+use crate::dossier::change::{ByteChange, Change, ProgramChange};
+use crate::export::names::printable;
+use crate::report::table::{Look, word};
+
+/// Bytes of one program that are told one by one.
+const MOST_BYTES: usize = 12;
+
+/// The change as text, or as JSON.
+pub fn text(change: &Change, json: bool, look: Look) -> Result<String, Error> {
+    if json {
+        let text = serde_json::to_string_pretty(change);
+        return Ok(text.map_err(|e| Error::write(Path::new("standard output"), e.into()))? + "\n");
+    }
+    let mut out = String::new();
+    for conflict in &change.conflicts {
+        out.push_str(&look.title(&printable(&format!("Conflict: {conflict}"))));
+    }
+    let mut rows: Vec<(String, String)> = Vec::new();
+    let mut same = 0;
+    for program in &change.programs {
+        match sentence(program) {
+            Some(sentence) => {
+                rows.push((label(program), sentence));
+                let told = program.bytes.iter().take(MOST_BYTES).map(byte);
+                rows.extend(told.map(|text| (String::new(), text)));
+                if program.bytes.len() > MOST_BYTES {
+                    let rest = program.bytes.len() - MOST_BYTES;
+                    rows.push((String::new(), format!("and {rest} more; --json lists all")));
+                }
+            }
+            None => same += 1,
+        }
+    }
+    if !rows.is_empty() {
+        out.push_str(&look.notes(&rows));
+    }
+    match (rows.len(), same) {
+        (0, 0) => out.push_str("Nothing has changed.\n"),
+        (0, n) => {
+            _ = writeln!(out, "Nothing has changed: {n} {} as before.", if n == 1 { "program" } else { "programs" })
+        }
+        (_, 0) => {}
+        (_, n) => _ = writeln!(out, "{n} {} as before.", if n == 1 { "program" } else { "programs" }),
+    }
+    Ok(out)
+}
+
+fn label(program: &ProgramChange) -> String {
+    let id = program.now.as_ref().or(program.before.as_ref()).map_or("", |s| s.id.as_str());
+    format!("{id} {}", printable(program.name.trim_end()))
+}
+
+/// What became of a program; `None` if nothing did.
+fn sentence(program: &ProgramChange) -> Option<String> {
+    let count = |n: usize| format!("{n} {}", if n == 1 { "byte" } else { "bytes" });
+    let mut text = match (&program.before, &program.now) {
+        (None, Some(now)) => format!("found: {}, {}", word(now.verdict), count(now.size)),
+        (Some(before), None) => format!("not found any more (was {}, {})", word(before.verdict), count(before.size)),
+        (Some(before), Some(now)) => {
+            let mut parts = Vec::new();
+            if before.verdict < now.verdict {
+                parts.push(format!("rose from {} to {}", word(before.verdict), word(now.verdict)));
+            } else if before.verdict > now.verdict {
+                parts.push(format!("fell from {} to {}", word(before.verdict), word(now.verdict)));
+            }
+            if before.size != now.size {
+                parts.push(format!("{} before, {} now", count(before.size), now.size));
+            }
+            if !program.bytes.is_empty() {
+                parts.push(format!("{} decided differently", count(program.bytes.len())));
+            }
+            if parts.is_empty() {
+                return None;
+            }
+            parts.join("; ")
+        }
+        (None, None) => return None,
+    };
+    text.push('.');
+    Some(text)
+}
+
+/// A byte, before and now, with who says what.
+fn byte(change: &ByteChange) -> String {
+    let vote = |v: &crate::dossier::change::ByteVote| {
+        let value = v.value.map_or("in part".into(), |b| format!("{b:02X}"));
+        format!("{} copy {} says {value} ({:+.1})", v.take, v.copy, v.ln_odds * f64::from(v.weight))
+    };
+    let votes: Vec<String> = change.votes.iter().map(vote).collect();
+    let votes = if votes.is_empty() { "no reading heard it".into() } else { votes.join(", ") };
+    format!("offset {}: {:02X} -> {:02X}; {votes}", change.offset, change.before, change.now)
+}

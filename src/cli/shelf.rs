@@ -1,0 +1,96 @@
+//! `quorate shelf`.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use serde::Serialize;
+
+use super::{Done, screen};
+use crate::Error;
+use crate::confidence::Level;
+use crate::export::atomic::{self, Existing};
+use crate::export::folder::{self, Listed, Target};
+use crate::export::names;
+use crate::report::{shelf, words};
+
+/// An overview over many tapes: an index to read, and a table for other programs
+///
+/// Takes the folders that `quorate recover` made and writes index.html, one page without anything from outside, and
+/// programs.jsonl, one JSON object a line and program, which databases and data frames read as they are. Every field is
+/// in every line and keeps its type; `quorate schema shelf-row` describes them.
+#[derive(Args)]
+pub struct Shelf {
+    /// Folders of results
+    #[arg(required = true, value_name = "DIR")]
+    folders: Vec<PathBuf>,
+    /// Folder for the overview: a new one, or an earlier overview, which is replaced as a whole
+    #[arg(long, value_name = "DIR")]
+    out: PathBuf,
+}
+
+/// The run record of an overview.
+#[derive(Serialize)]
+struct Run {
+    schema: &'static str,
+    version: &'static str,
+    /// UTC.
+    started: String,
+    command: CommandLine,
+    /// All files but this one.
+    outputs: Vec<Listed>,
+}
+
+#[derive(Serialize)]
+struct CommandLine {
+    name: &'static str,
+    folders: Vec<String>,
+    out: String,
+}
+
+impl Shelf {
+    pub fn run(&self) -> Done {
+        let started = format!("{:.0}", jiff::Timestamp::now());
+        let target = Target::new(&self.out)?;
+        if let Some(folder) = self.folders.iter().find(|folder| target.holds(folder)) {
+            let what = "lies in the folder for the overview, which is replaced as a whole; name another folder";
+            return Err(Error::Refused { path: folder.clone(), what: what.into() });
+        }
+        let mut rows = Vec::new();
+        for folder in &self.folders {
+            rows.extend(shelf::rows(folder)?);
+        }
+        let staged = target.stage()?;
+        let put = |name: &str, text: &str| atomic::write(&staged.path().join(name), Existing::Keep, text.as_bytes());
+        put("index.html", &shelf::index(&rows))?;
+        put("programs.jsonl", &shelf::lines(&rows).map_err(unwritten)?)?;
+        let run = Run {
+            schema: folder::SCHEMA,
+            version: env!("CARGO_PKG_VERSION"),
+            started,
+            command: CommandLine {
+                name: "shelf",
+                folders: self.folders.iter().map(|f| f.display().to_string()).collect(),
+                out: self.out.display().to_string(),
+            },
+            outputs: staged.listed()?,
+        };
+        put(folder::RECORD, &folder::sealed(&run)?)?;
+        staged.commit()?;
+        let of = |level| rows.iter().filter(|row| row.verdict == level).count();
+        screen::say(&format!(
+            "{} on {}: {} established, {} supported, {} open.\nWritten to {}\n",
+            words::count(rows.len(), "program", "programs"),
+            words::count(self.folders.len(), "tape side", "tape sides"),
+            of(Level::Established),
+            of(Level::Supported),
+            of(Level::Open),
+            names::printable(&self.out.display().to_string())
+        ))?;
+        Ok(0)
+    }
+}
+
+/// Cannot happen: no map here has keys that are not text.
+fn unwritten(error: serde_json::Error) -> Error {
+    Error::write(Path::new(folder::RECORD), error.into())
+}

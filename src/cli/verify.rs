@@ -1,0 +1,52 @@
+//! `quorate verify`.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+
+use super::{Done, screen};
+use crate::Error;
+use crate::dossier::verify::verify;
+use crate::export::names::printable;
+
+/// Checks that a dossier is as it was written: hashes, the chain of the log, and that the evidence and the log give the
+/// same bytes once more
+#[derive(Args)]
+pub struct Verify {
+    /// A folder that `quorate recover` wrote
+    #[arg(value_name = "DIR")]
+    dir: PathBuf,
+    /// As JSON
+    #[arg(long)]
+    json: bool,
+}
+
+impl Verify {
+    pub fn run(&self) -> Done {
+        let report = verify(&self.dir)?;
+        if self.json {
+            let text = serde_json::to_string_pretty(&report);
+            screen::say(&(text.map_err(|e| Error::write(Path::new("standard output"), e.into()))? + "\n"))?;
+        } else if report.faults.is_empty() {
+            let mut text = format!(
+                "All is as it was written: {} files, {} records of the log, {} takes; decided again, {} programs come out \
+                 the same.\n",
+                report.files, report.records, report.takes, report.programs
+            );
+            if let Some(version) = &report.other_version {
+                let version = printable(version);
+                text.push_str(&format!(
+                    "Version {version} decided, this is {}: the bytes were compared, the verdicts were \
+                                        not.\n",
+                    env!("CARGO_PKG_VERSION")
+                ));
+            }
+            screen::say(&text)?;
+        }
+        for fault in &report.faults {
+            let path = self.dir.join(&fault.file);
+            screen::complain(&format!("{}: {}", path.display(), fault.what));
+        }
+        Ok(if report.faults.is_empty() { 0 } else { 2 })
+    }
+}

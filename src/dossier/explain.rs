@@ -1,0 +1,306 @@
+//! Why a byte is what it is: every reading's vote, the checks, the best rival and what it lost by.
+
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
+
+use serde::Serialize;
+
+use super::Dossier;
+use super::change::{ByteVote, votes};
+use super::log::Event;
+use super::take::Waves;
+use crate::confidence::Class;
+use crate::correction::{CheckMachine, Finding, most_probable};
+use crate::recovery::{DecidedBlock, Outcome};
+use crate::report::verdict::PersonsDecision;
+use crate::tape::Format;
+use crate::{Error, Llr};
+
+/// Everything there is to say about one byte.
+#[derive(Clone, Debug, Serialize)]
+pub struct ByteStory {
+    pub program: String,
+    pub name: String,
+    pub offset: usize,
+    /// Where it sits in memory.
+    pub address: Option<u32>,
+    /// In the files.
+    pub value: u8,
+    /// What the evidence says; differs from `value` only where a person decided.
+    pub evidence: u8,
+    pub class: Class,
+    pub p_wrong: f64,
+    /// Byte of its block, from 0, and how many the block has. `None` if no take holds the byte.
+    pub place: Option<(usize, usize)>,
+    pub votes: Vec<Vote>,
+    pub rival: Option<Rival>,
+    /// Checks that the summed votes fail or leave open: those of this byte, and those of its block as a whole.
+    pub findings: Vec<Finding>,
+    /// True if the block does not obey its checksum as decided: it was most probably written so.
+    pub wrong_checksum: bool,
+    pub decision: Option<PersonsDecision>,
+}
+
+/// One reading's part in it.
+#[derive(Clone, Debug, Serialize)]
+pub struct Vote {
+    #[serde(flatten)]
+    pub vote: ByteVote,
+    pub file: String,
+    /// Seconds of the take.
+    pub from_s: f64,
+    pub to_s: f64,
+    /// Soft bits in tape order, with the parity bit: ln P(1)/P(0).
+    pub bits: Vec<Llr>,
+    /// The waveform from `AROUND` of a byte before it to as much behind it, in parts of the reading's peak.
+    pub wave: Vec<f32>,
+}
+
+/// Share of a byte's length that is drawn on either side.
+pub const AROUND: f64 = 0.25;
+
+/// The most probable block, valid under the same checks, in which this byte has another value.
+#[derive(Clone, Debug, Serialize)]
+pub struct Rival {
+    pub value: u8,
+    /// What that block loses by against the one decided, in nats; e to this power are the odds.
+    pub loses_by: f64,
+    /// Other bytes of the block that would have to change with it.
+    pub with: Vec<usize>,
+}
+
+/// A stretch of a program that is in doubt.
+#[derive(Clone, Debug, Serialize)]
+pub struct Weak {
+    /// Offsets, the last one included.
+    pub from: usize,
+    pub to: usize,
+    /// The worst class in it, and the chance that any byte of it is wrong.
+    pub class: Class,
+    pub p_wrong: f64,
+    /// Take (from 1) and seconds where it lies, of every take that has the block there.
+    pub places: Vec<(usize, f64, f64)>,
+}
+
+/// Bytes with less doubt than this are not worth a line.
+const DOUBT: f64 = 1e-6;
+/// Doubtful bytes with at most so many good ones between them are one stretch.
+const GAP: usize = 8;
+
+/// Explains the byte at `offset` of program number `index` (from 0).
+pub fn byte(dossier: &Dossier, outcome: &Outcome, index: usize, offset: usize) -> Result<ByteStory, Error> {
+    let format = dossier.format()?;
+    let width = format.grammar().bits_per_byte;
+    let (verdict, recovered) = (&outcome.verdict.programs[index], &outcome.programs[index]);
+    let Some(&value) = recovered.program.bytes.get(offset) else {
+        let size = recovered.program.bytes.len();
+        return Err(Error::Usage(format!("{} has {size} bytes: offsets are 0 to {}", verdict.id, size.max(1) - 1)));
+    };
+    let decision = verdict.decisions.iter().find(|d| d.offset == offset).cloned();
+    let evidence = decision.as_ref().map_or(value, |d| d.evidence);
+    let mut story = ByteStory {
+        program: verdict.id.clone(),
+        name: verdict.name.clone(),
+        offset,
+        address: recovered.program.load_address.map(|a| u32::from(a) + offset as u32),
+        value,
+        evidence,
+        class: recovered.classes[offset],
+        p_wrong: recovered.byte_p_wrong[offset],
+        place: None,
+        votes: Vec::new(),
+        rival: None,
+        findings: Vec::new(),
+        wrong_checksum: false,
+        decision,
+    };
+    let Some((block, byte)) = recovered.place(offset) else { return Ok(story) };
+    let block = &outcome.tapes[recovered.tape].blocks[block];
+    let machine = machine(format.as_ref(), block);
+    let total = total(block);
+    story.place = Some((byte, block.block.bytes));
+    story.wrong_checksum = block.decided.wrong_checksum;
+    story.rival = rival(format.as_ref(), machine.as_ref(), &total, byte);
+    let checks = format.checks(block.block.bytes);
+    story.findings = checks.findings(&total).into_iter().filter(|f| concerns(f, byte, width)).collect();
+    let against = story.rival.as_ref().map_or(!evidence, |r| r.value);
+    let said = votes(outcome, index, offset, [against, evidence], width);
+    let heard = |v: &&crate::consensus::Vote| !v.bits[byte * width..(byte + 1) * width].iter().all(|l| l.is_lost());
+    let mut waves: BTreeMap<usize, Option<Waves>> = BTreeMap::new();
+    for (vote, said) in block.block.votes.iter().filter(heard).zip(said) {
+        let reading = &outcome.takes[vote.take].readings[vote.reading];
+        let at = vote.stretches.iter().find(|s| (s.2..s.2 + s.1 - s.0).contains(&byte)).map(|s| s.0 + byte - s.2);
+        let (from_s, to_s) = at.map_or((0.0, 0.0), |i| (reading.starts_s[i], reading.starts_s[i + 1]));
+        if let Entry::Vacant(place) = waves.entry(vote.take) {
+            place.insert(dossier.record_of(outcome, vote.take).map(|record| dossier.waves(record)).transpose()?);
+        }
+        let around = AROUND * (to_s - from_s);
+        let kept = waves.get(&vote.take).and_then(Option::as_ref);
+        let wave = kept.map_or(Vec::new(), |w| w.cut(vote.reading, from_s - around, to_s + around));
+        story.votes.push(Vote {
+            vote: said,
+            file: outcome.intake.received[vote.take].file(),
+            from_s,
+            to_s,
+            bits: vote.bits[byte * width..(byte + 1) * width].to_vec(),
+            wave,
+        });
+    }
+    Ok(story)
+}
+
+/// The checks under which a block was decided.
+fn machine(format: &dyn Format, block: &DecidedBlock) -> Box<dyn CheckMachine> {
+    let bytes = block.block.bytes;
+    if block.decided.wrong_checksum { format.checks_within_bytes(bytes) } else { format.checks(bytes) }
+}
+
+/// The votes summed with their weights.
+pub(super) fn total(block: &DecidedBlock) -> Vec<Llr> {
+    let mut sum = vec![Llr::LOST; block.block.votes.first().map_or(0, |v| v.bits.len())];
+    for (vote, &weight) in block.block.votes.iter().zip(&block.weights) {
+        sum.iter_mut().zip(&vote.bits).for_each(|(s, &b)| *s += b * weight);
+    }
+    sum
+}
+
+/// The best block in which the byte differs: it differs in at least one of its value's bits, so that the best of eight
+/// searches, each with one of these bits turned round for good, is exact.
+fn rival(format: &dyn Format, machine: &dyn CheckMachine, total: &[Llr], byte: usize) -> Option<Rival> {
+    /// Beyond all evidence of a block.
+    const CERTAIN: f32 = 1e9;
+    let width = format.grammar().bits_per_byte;
+    let winner = most_probable(machine, total)?;
+    let cost = |bits: &[bool]| -> f64 {
+        total.iter().zip(bits).filter(|(l, b)| l.bit() != **b).map(|(l, _)| f64::from(l.0.abs())).sum()
+    };
+    let mut best: Option<(f64, Vec<bool>)> = None;
+    for k in format.data_bits() {
+        let at = byte * width + k;
+        let mut forced = total.to_vec();
+        forced[at] = Llr(if winner.bits[at] { -CERTAIN } else { CERTAIN });
+        let Some(other) = most_probable(machine, &forced).filter(|o| o.bits[at] != winner.bits[at]) else { continue };
+        let loses_by = cost(&other.bits) - cost(&winner.bits);
+        if best.as_ref().is_none_or(|(b, _)| loses_by < *b) {
+            best = Some((loses_by, other.bits));
+        }
+    }
+    let (loses_by, bits) = best?;
+    let own = |bits: &[bool], i: usize| format.byte(&bits[i * width..(i + 1) * width]);
+    let count = bits.len() / width;
+    let with = (0..count).filter(|&i| i != byte && own(&bits, i) != own(&winner.bits, i)).collect();
+    Some(Rival { value: own(&bits, byte), loses_by, with })
+}
+
+/// Whether a finding is about this byte, or about its block as a whole.
+fn concerns(finding: &Finding, byte: usize, width: usize) -> bool {
+    use crate::correction::Check;
+    match finding.check {
+        Check::Parity { group } => group == byte,
+        Check::KnownBit { position, .. } => position / width == byte,
+        _ => true,
+    }
+}
+
+/// The stretches of a program that are in doubt, in order.
+pub fn weak(outcome: &Outcome, index: usize) -> Vec<Weak> {
+    let recovered = &outcome.programs[index];
+    let doubtful = |i: usize| {
+        matches!(recovered.classes[i], Class::Inferred | Class::Unresolved) || recovered.byte_p_wrong[i] > DOUBT
+    };
+    let held = |i: usize| recovered.place(i).is_some();
+    let mut runs: Vec<(usize, usize)> = Vec::new();
+    for i in (0..recovered.classes.len()).filter(|&i| doubtful(i)) {
+        match runs.last_mut() {
+            // what no take holds is another matter than what one holds badly
+            Some((from, to)) if i - *to <= GAP && held(*from) == held(i) => *to = i,
+            _ => runs.push((i, i)),
+        }
+    }
+    let rank =
+        |c: &Class| [Class::Agreed, Class::Corrected, Class::Inferred, Class::Unresolved].iter().position(|x| x == c);
+    runs.into_iter()
+        .map(|(from, to)| Weak {
+            from,
+            to,
+            class: recovered.classes[from..=to].iter().copied().max_by_key(|c| rank(c)).unwrap_or(Class::Unresolved),
+            p_wrong: 1.0 - recovered.byte_p_wrong[from..=to].iter().map(|p| 1.0 - p).product::<f64>(),
+            places: places(outcome, index, from, to),
+        })
+        .collect()
+}
+
+/// Where the bytes `from..=to` of a program lie, in seconds of every take that has them. Both copies of a block together.
+pub fn places(outcome: &Outcome, index: usize, from: usize, to: usize) -> Vec<(usize, f64, f64)> {
+    let recovered = &outcome.programs[index];
+    let mut out: Vec<(usize, f64, f64)> = Vec::new();
+    for offset in from..=to {
+        let Some((block, byte)) = recovered.place(offset) else { continue };
+        for vote in &outcome.tapes[recovered.tape].blocks[block].block.votes {
+            let reading = &outcome.takes[vote.take].readings[vote.reading];
+            for &(first, last, place) in &vote.stretches {
+                if !(place..place + last - first).contains(&byte) {
+                    continue;
+                }
+                let (a, b) = (reading.starts_s[first + byte - place], reading.starts_s[first + byte - place + 1]);
+                match out.iter_mut().rev().find(|p| p.0 == vote.take + 1 && a - p.2 < 1.0 && p.1 - b < 1.0) {
+                    Some(p) => (p.1, p.2) = (p.1.min(a), p.2.max(b)),
+                    None => out.push((vote.take + 1, a, b)),
+                }
+            }
+        }
+    }
+    out.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    out
+}
+
+/// The log's records about a program's persons' decisions: date, what and who, oldest first.
+pub fn history(dossier: &Dossier, name: &str, offset: usize) -> Vec<String> {
+    let line = |r: &super::log::Record| match &r.event {
+        Event::PersonDecided { program, offset: o, value, by, because, .. } if program.name == name && *o == offset => {
+            Some(format!("{}: {by} decided {value:02X}: {because}", r.date))
+        }
+        Event::PersonWithdrew { program, offset: o, by, because } if program.name == name && *o == offset => {
+            let why = because.as_ref().map_or(String::new(), |b| format!(": {b}"));
+            Some(format!("{}: {by} withdrew the decision{why}", r.date))
+        }
+        _ => None,
+    };
+    dossier.log.records.iter().filter_map(line).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::correction::ParityXor;
+    use crate::tape::TwinCopy;
+
+    /// Every block of one byte and its check, 256 in all, by brute force: the rival is the cheapest of those in which
+    /// the first byte differs from the cheapest of all.
+    #[test]
+    fn the_rival_is_the_best_block_of_all_in_which_the_byte_differs() {
+        let format = TwinCopy::default();
+        let word = |byte: u8| -> Vec<bool> {
+            [byte, byte].iter().flat_map(|&b| crate::tape::twin_copy::byte_bits(b)).collect()
+        };
+        let mut state = 7u32;
+        for _ in 0..20 {
+            let votes: Vec<Llr> = (0..18)
+                .map(|_| {
+                    // any numbers will do; these are of a linear congruential generator
+                    state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                    Llr((state >> 8) as f32 / (1 << 20) as f32 - 8.0)
+                })
+                .collect();
+            let cost = |byte: u8| -> f64 {
+                let against = votes.iter().zip(word(byte)).filter(|(l, b)| l.bit() != *b);
+                against.map(|(l, _)| f64::from(l.0.abs())).sum()
+            };
+            let mut all: Vec<u8> = (0..=255).collect();
+            all.sort_by(|a, b| cost(*a).total_cmp(&cost(*b)));
+            let rival = rival(&format, &ParityXor { bytes: 2 }, &votes, 0).unwrap();
+            assert_eq!((rival.value, rival.with), (all[1], vec![1]));
+            assert!((rival.loses_by - (cost(all[1]) - cost(all[0]))).abs() < 1e-6);
+        }
+    }
+}

@@ -1,0 +1,153 @@
+//! What the log adds to the evidence's own result: persons' decisions, and conflicts with what was established before.
+
+use super::files::{sha256, shown};
+use super::log::{Event, Key, Log};
+use crate::confidence::Level;
+use crate::recovery::Outcome;
+use crate::report::verdict::{PersonsDecision, ProgramVerdict};
+
+/// A person's decision that does not apply to the present result, and why.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SetAside {
+    pub program: Key,
+    pub offset: usize,
+    pub value: u8,
+    pub why: String,
+}
+
+/// Bytes on either side by which the place of a decision is known again.
+pub const AROUND: usize = 8;
+
+/// What tells a program of the result from the others.
+pub fn key(programs: &[ProgramVerdict], index: usize) -> Key {
+    let of = |p: &ProgramVerdict| (p.name.clone(), p.kind, p.load_address, p.size);
+    let own = of(&programs[index]);
+    let nth = programs[..index].iter().filter(|p| of(p) == own).count();
+    let (name, kind, load_address, size) = own;
+    Key { name, kind, load_address, size, nth }
+}
+
+/// Applies what the log holds to a result that the evidence alone gave. A function of the two and nothing else.
+pub fn lay(outcome: &mut Outcome, log: &Log) -> Vec<SetAside> {
+    let hashes: Vec<String> = outcome.programs.iter().map(|p| sha256(&p.program.bytes)).collect();
+    for record in &log.records {
+        if let Event::Conflict { program, established_sha256, what, .. } = &record.event {
+            let programs = &mut outcome.verdict.programs;
+            let again =
+                programs.iter().zip(&hashes).any(|(p, h)| h == established_sha256 && p.verdict == Level::Established);
+            if again {
+                continue;
+            }
+            let alike = |p: &&mut ProgramVerdict| {
+                (&p.name, p.kind, p.load_address) == (&program.name, program.kind, program.load_address)
+            };
+            if let Some(found) = programs.iter_mut().filter(alike).nth(program.nth) {
+                found.verdict = found.verdict.min(Level::Supported);
+                let text = format!("Conflict: {what}");
+                found.obstacles.push(text.clone());
+                found.notes.push(text);
+            }
+        }
+    }
+    let mut set_aside = Vec::new();
+    for decision in standing(log) {
+        if let Err(why) = apply(outcome, &decision) {
+            let Standing { program, offset, value, .. } = decision;
+            set_aside.push(SetAside { program, offset, value, why });
+        }
+    }
+    for program in &mut outcome.verdict.programs {
+        program.decisions.sort_by_key(|d| d.offset);
+        for d in &program.decisions {
+            program.notes.push(format!(
+                "Byte {:02X} at offset {} is the decision of {}, not of the evidence ({:02X}): {}",
+                d.value,
+                d.offset,
+                shown(&d.by),
+                d.evidence,
+                shown(&d.because)
+            ));
+        }
+    }
+    set_aside
+}
+
+/// A decision that was not withdrawn.
+struct Standing {
+    program: Key,
+    offset: usize,
+    value: u8,
+    around_from: usize,
+    around: Vec<u8>,
+    by: String,
+    because: String,
+}
+
+/// The key under which a decision about this byte stands in the log, if one does.
+pub fn standing_key(outcome: &Outcome, log: &Log, program: usize, offset: usize) -> Option<Key> {
+    let found = standing(log).into_iter().find(|s| s.offset == offset && find(outcome, s) == Some(program));
+    found.map(|s| s.program)
+}
+
+/// In the order in which they were made; a later one about the same byte replaces the earlier.
+fn standing(log: &Log) -> Vec<Standing> {
+    let mut out: Vec<Standing> = Vec::new();
+    for record in &log.records {
+        match &record.event {
+            Event::PersonDecided { program, offset, value, around_from, around, by, because, .. } => {
+                out.retain(|s| (&s.program, s.offset) != (program, *offset));
+                out.push(Standing {
+                    program: program.clone(),
+                    offset: *offset,
+                    value: *value,
+                    around_from: *around_from,
+                    around: around.clone(),
+                    by: by.clone(),
+                    because: because.clone(),
+                });
+            }
+            Event::PersonWithdrew { program, offset, .. } => {
+                out.retain(|s| (&s.program, s.offset) != (program, *offset));
+            }
+            _ => {}
+        }
+    }
+    out
+}
+
+fn apply(outcome: &mut Outcome, decision: &Standing) -> Result<(), String> {
+    let index = find(outcome, decision).ok_or("no program with this name, place and size is in the result any more")?;
+    let verdict = &mut outcome.verdict.programs[index];
+    if verdict.verdict == Level::Established {
+        return Err("the evidence has established this program meanwhile".into());
+    }
+    let bytes = &mut outcome.programs[index].program.bytes;
+    let byte = bytes.get_mut(decision.offset).ok_or("the program is shorter now")?;
+    let evidence = *byte;
+    *byte = decision.value;
+    verdict.decisions.push(PersonsDecision {
+        offset: decision.offset,
+        value: decision.value,
+        evidence,
+        by: decision.by.clone(),
+        because: decision.because.clone(),
+    });
+    Ok(())
+}
+
+/// The program a decision is about: same name, kind, place and size, and of several such the one whose bytes around the
+/// place are most like what they were; of several of these the one with the same number among its like.
+fn find(outcome: &Outcome, decision: &Standing) -> Option<usize> {
+    let programs = &outcome.verdict.programs;
+    let wanted = &decision.program;
+    let alike = |i: &usize| Key { nth: wanted.nth, ..key(programs, *i) } == *wanted;
+    let score = |i: usize| {
+        let bytes = &outcome.programs[i].program.bytes;
+        let part = bytes.get(decision.around_from..).unwrap_or(&[]);
+        part.iter().zip(&decision.around).filter(|(a, b)| a == b).count()
+    };
+    let candidates: Vec<usize> = (0..programs.len()).filter(alike).collect();
+    let best = candidates.iter().map(|&i| score(i)).max()?;
+    let best: Vec<usize> = candidates.into_iter().filter(|&i| score(i) == best).collect();
+    best.iter().copied().find(|&i| key(programs, i).nth == wanted.nth).or(best.first().copied())
+}

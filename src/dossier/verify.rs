@@ -1,0 +1,403 @@
+//! Checks a dossier from outside: reads every file anew with code of its own, replays the log, decides again from the
+//! stored soft bits, and holds the result against what is written. It shares the engine with the rest, and none of the
+//! dossier's own reading or writing.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::Path;
+
+use serde_json::Value;
+use sha2::{Digest, Sha256};
+
+use crate::export::page_seal;
+use crate::receiver::Reading;
+use crate::recovery::{self, Intake, Outcome, Received, Skipped};
+use crate::{Error, Llr, tape};
+
+/// Something that is not as it should be.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize)]
+pub struct Fault {
+    /// Within the folder.
+    pub file: String,
+    pub what: String,
+}
+
+/// What was looked at, and what was found.
+#[derive(Clone, Debug, Default, serde::Serialize)]
+pub struct Report {
+    pub files: usize,
+    pub records: usize,
+    pub takes: usize,
+    pub programs: usize,
+    /// Version that decided, if it is another one than this: then only the bytes are compared.
+    pub other_version: Option<String>,
+    pub faults: Vec<Fault>,
+}
+
+fn hex(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
+}
+
+/// Verifies a result folder.
+///
+/// Errors: [`Error::Input`] if there is no dossier to look at, [`Error::Limit`] if a newer quorate wrote it. Everything
+/// else that is wrong is in the report.
+pub fn verify(folder: &Path) -> Result<Report, Error> {
+    let path = folder.join("dossier.json");
+    let text = fs::read(&path).map_err(|e| match e.kind() {
+        std::io::ErrorKind::NotFound => {
+            Error::input(folder, "holds no dossier: name a folder that `quorate recover` wrote")
+        }
+        _ => Error::read(&path, e),
+    })?;
+    let version = serde_json::from_slice::<Value>(&text).ok().and_then(|v| {
+        let schema = v["schema"].as_str()?.strip_prefix("quorate/dossier/")?.parse::<u32>().ok();
+        schema
+    });
+    if version.is_some_and(|v| v > 1) {
+        return Err(Error::limit(&path, "was written by a newer quorate; verify it with that one"));
+    }
+    let mut reader = Reader { folder, report: Report::default() };
+    reader.all();
+    reader.report.faults.dedup();
+    Ok(reader.report)
+}
+
+struct Reader<'a> {
+    folder: &'a Path,
+    report: Report,
+}
+
+type Found<T> = Option<T>;
+
+impl Reader<'_> {
+    fn fault(&mut self, file: &str, what: impl Into<String>) {
+        self.report.faults.push(Fault { file: file.into(), what: what.into() });
+    }
+
+    fn bytes(&mut self, file: &str) -> Found<Vec<u8>> {
+        match fs::read(self.folder.join(file)) {
+            Ok(bytes) => Some(bytes),
+            Err(e) => {
+                self.fault(file, format!("can't be read: {e}"));
+                None
+            }
+        }
+    }
+
+    fn value(&mut self, file: &str) -> Found<Value> {
+        let bytes = self.bytes(file)?;
+        match serde_json::from_slice(&bytes) {
+            Ok(value) => Some(value),
+            Err(e) => {
+                self.fault(file, format!("is no JSON: {e}"));
+                None
+            }
+        }
+    }
+
+    fn all(&mut self) {
+        self.hashes();
+        let events = self.log();
+        let before = self.report.faults.len();
+        let Some(intake) = self.evidence() else { return };
+        // from damaged evidence anything may follow: its fault is said, and that is enough
+        if before > 0 || self.report.faults.len() > before {
+            return;
+        }
+        self.replay(intake, &events);
+    }
+
+    /// The run record's seal, and every file against its hash.
+    fn hashes(&mut self) {
+        let Some(run) = self.bytes("run.json") else { return };
+        let text = String::from_utf8_lossy(&run).into_owned();
+        let sealed = text.rfind("  \"seal\": \"").is_some_and(|at| {
+            text[at..].trim_start_matches("  \"seal\": \"") == format!("{}\"\n}}\n", hex(&run[..at.min(run.len())]))
+        });
+        if !sealed {
+            self.fault("run.json", "was changed: its seal does not fit");
+        }
+        let Ok(value) = serde_json::from_slice::<Value>(&run) else {
+            return self.fault("run.json", "is no JSON");
+        };
+        let mut listed: BTreeMap<String, (u64, String)> = BTreeMap::new();
+        for output in value["outputs"].as_array().into_iter().flatten() {
+            if let (Some(file), Some(bytes), Some(sha)) =
+                (output["file"].as_str(), output["bytes"].as_u64(), output["sha256"].as_str())
+            {
+                listed.insert(file.into(), (bytes, sha.into()));
+            }
+        }
+        for (file, (length, sha)) in &listed {
+            let Some(bytes) = self.bytes(file) else { continue };
+            if bytes.len() as u64 != *length {
+                self.fault(file, format!("has {} bytes, and was written with {length}", bytes.len()));
+            } else if hex(&bytes) != *sha {
+                self.fault(file, "was changed since it was written: its hash differs");
+            }
+        }
+        self.report.files = listed.len();
+        let mut there = Vec::new();
+        walk(self.folder, String::new(), &mut there);
+        for file in there.into_iter().filter(|f| f != "run.json" && !listed.contains_key(f)) {
+            // the evidence report can be made at any time; it carries a seal of its own
+            if file == page_seal::REPORT && page_seal::is_ours(&self.folder.join(&file)).unwrap_or(false) {
+                continue;
+            }
+            self.fault(&file, "was not written by quorate");
+        }
+    }
+
+    /// The records of the log, as far as its chain holds.
+    fn log(&mut self) -> Vec<Value> {
+        let Some(bytes) = self.bytes("log.jsonl") else { return Vec::new() };
+        let (mut records, mut prev) = (Vec::new(), "0".repeat(64));
+        for (i, line) in bytes.split(|b| *b == b'\n').enumerate() {
+            if line.is_empty() {
+                continue;
+            }
+            let Ok(record) = serde_json::from_slice::<Value>(line) else {
+                self.fault("log.jsonl", format!("line {} is no JSON", i + 1));
+                return records;
+            };
+            if record["prev"].as_str() != Some(&prev) || record["n"].as_u64() != Some(i as u64 + 1) {
+                self.fault(
+                    "log.jsonl",
+                    format!("the chain breaks at line {}: it or the one before was changed", i + 1),
+                );
+                return records;
+            }
+            prev = hex(line);
+            records.push(record);
+        }
+        self.report.records = records.len();
+        // the verdicts that the log speaks of are those that are there
+        let decided: Vec<&Value> = records.iter().filter(|r| r["kind"] == "decided").collect();
+        let mut wanted: Vec<(String, String)> = Vec::new();
+        for pair in decided.windows(2) {
+            if let (Some(file), Some(sha)) = (pair[1]["superseded"].as_str(), pair[0]["verdict_sha256"].as_str()) {
+                wanted.push((file.into(), sha.into()));
+            }
+        }
+        if let Some(sha) = decided.last().and_then(|r| r["verdict_sha256"].as_str()) {
+            wanted.push(("verdict.json".into(), sha.into()));
+        } else {
+            self.fault("log.jsonl", "holds no decision");
+        }
+        for (file, sha) in wanted {
+            if let Some(bytes) = self.bytes(&file).filter(|b| hex(b) != sha) {
+                self.fault(&file, format!("is not the verdict that log.jsonl speaks of ({} bytes)", bytes.len()));
+            }
+        }
+        records
+    }
+
+    /// What was received, from the files.
+    fn evidence(&mut self) -> Found<Intake> {
+        let dossier = self.value("dossier.json")?;
+        let format = self.format(&dossier)?;
+        let (width, copies) = (format.grammar().bits_per_byte, format.layout().sync.len());
+        let mut received = Vec::new();
+        for entry in dossier["takes"].as_array()? {
+            let folder = entry["folder"].as_str()?;
+            match self.take(folder, width, copies) {
+                Some(takes) => received.extend(takes),
+                None => {
+                    self.fault(&format!("{folder}/take.json"), "or an array beside it can't be understood");
+                    return None;
+                }
+            }
+            self.report.takes += 1;
+        }
+        let skipped = dossier["skipped"]
+            .as_array()?
+            .iter()
+            .filter_map(|s| Some(Skipped { path: s["file"].as_str()?.into(), reason: s["reason"].as_str()?.into() }));
+        Some(Intake::of(received, skipped.collect()))
+    }
+
+    fn format(&mut self, dossier: &Value) -> Found<Box<dyn tape::Format>> {
+        let id = dossier["format"].as_str()?;
+        let format = tape::formats().into_iter().find(|f| f.id() == id);
+        if format.is_none() {
+            self.fault("dossier.json", format!("names the format {id:?}, which this quorate does not know"));
+        }
+        format
+    }
+
+    fn take(&mut self, folder: &str, width: usize, copies: usize) -> Found<Vec<Received>> {
+        let take = self.value(&format!("{folder}/take.json"))?;
+        let mut array = |name: &str, size: usize| -> Found<Vec<f64>> {
+            let bytes = self.bytes(&format!("{folder}/{name}"))?;
+            numbers(&bytes, size)
+        };
+        let (bits, starts) = (array("bits.npy", 4)?, array("starts.npy", 8)?);
+        let mut readings = Vec::new();
+        for (k, r) in take["readings"].as_array()?.iter().enumerate() {
+            let (first, bytes) = (r["first_byte"].as_u64()? as usize, r["bytes"].as_u64()? as usize);
+            let rows = bits.get(first.checked_mul(width)?..first.checked_add(bytes)?.checked_mul(width)?)?;
+            let leaps = r["leaps"].as_array()?.iter().map(|l| l.as_u64().map(|l| l as usize));
+            let leaps = leaps.collect::<Found<Vec<usize>>>()?;
+            let copy = r["copy"].as_u64().map(|c| c as usize);
+            if !leaps.windows(2).all(|w| w[0] < w[1])
+                || leaps.last().is_some_and(|&l| l >= bytes)
+                || copy >= Some(copies)
+            {
+                return None;
+            }
+            readings.push(Reading {
+                copy,
+                sync: r["sync"].as_f64()? as f32,
+                bits: rows.iter().map(|&l| Llr(l as f32)).collect(),
+                starts_s: starts.get(first + k..first + k + bytes + 1)?.to_vec(),
+                end: r["end"].as_f64().map(|e| e as f32),
+                leaps,
+                gain: vec![1.0; bytes],
+                noise: vec![0.0; bytes],
+            });
+        }
+        let mut out = Vec::new();
+        for file in take["files"].as_array()? {
+            let notes = file["notes"].as_array()?.iter().filter_map(|n| n.as_str().map(String::from));
+            out.push(Received {
+                path: file["file"].as_str()?.into(),
+                sha256: file["sha256"].as_str()?.into(),
+                samples_blake3: take["samples_blake3"].as_str()?.into(),
+                duration_s: file["duration_s"].as_f64()?,
+                sample_rate: file["sample_rate"].as_u64()? as u32,
+                channels: file["channels"].as_u64()? as u16,
+                channel: (file["channel"].as_u64()? as u16).checked_sub(1)?,
+                notes: notes.collect(),
+                ..Received::default()
+            });
+        }
+        out.first_mut()?.reception.readings = readings;
+        Some(out)
+    }
+
+    /// Decides again and compares.
+    fn replay(&mut self, intake: Intake, events: &[Value]) {
+        let Some(dossier) = self.value("dossier.json") else { return };
+        let Some(format) = self.format(&dossier) else { return };
+        let Some(verdict) = self.value("verdict.json") else { return };
+        let mut outcome = match recovery::decide_all(intake, format.as_ref(), &|_, _| ()) {
+            Ok(outcome) => outcome,
+            Err(e) => return self.fault("takes", format!("nothing can be decided from the evidence: {e}")),
+        };
+        let version = verdict["tool"]["version"].as_str().unwrap_or_default();
+        let same_version = version == env!("CARGO_PKG_VERSION");
+        self.report.other_version = (!same_version).then(|| version.to_string());
+        // what the evidence alone gives, and on it the log's decisions by the replay below; the words of the verdict by
+        // the same rules as when they were written
+        let evidence: Vec<Vec<u8>> = outcome.programs.iter().map(|p| p.program.bytes.clone()).collect();
+        match self.bytes("log.jsonl").map(|b| super::Log::parse(&self.folder.join("log.jsonl"), &b)) {
+            Some(Ok(log)) => drop(super::lay(&mut outcome, &log)),
+            Some(Err(e)) => return self.fault("log.jsonl", e.to_string()),
+            None => return,
+        }
+        let bytes = replayed(&outcome, evidence, events);
+        let written: Vec<Value> = verdict["programs"].as_array().cloned().unwrap_or_default();
+        self.report.programs = written.len();
+        if written.len() != outcome.programs.len() {
+            let (now, then) = (outcome.programs.len(), written.len());
+            return self.fault("verdict.json", format!("has {then} programs, and the evidence gives {now}"));
+        }
+        let text = serde_json::to_value(&outcome.verdict).unwrap_or_default();
+        for (i, then) in written.iter().enumerate() {
+            let id = then["id"].as_str().unwrap_or_default().to_string();
+            let data = then["data"].as_str().unwrap_or_default().to_string();
+            if self.bytes(&data).is_some_and(|b| b != bytes[i]) {
+                self.fault(&data, "is not what the evidence and the log give");
+            }
+            let now = &text["programs"][i];
+            let Some(fields) = now.as_object().filter(|_| same_version) else { continue };
+            let off: Vec<&str> =
+                fields.iter().filter(|(k, v)| then[k.as_str()] != **v).map(|(k, _)| k.as_str()).collect();
+            if !off.is_empty() {
+                self.fault("verdict.json", format!("{id}: not what the evidence gives: {}", off.join(", ")));
+            }
+        }
+        for field in ["takes", "readings"].into_iter().filter(|_| same_version) {
+            if verdict[field] != text[field] {
+                self.fault("verdict.json", format!("{field}: not what the evidence gives"));
+            }
+        }
+    }
+}
+
+/// The bytes of all programs with the decisions of the log on them: the last word on every byte, where the program is
+/// still there and not established.
+fn replayed(outcome: &Outcome, mut bytes: Vec<Vec<u8>>, events: &[Value]) -> Vec<Vec<u8>> {
+    let mut last: BTreeMap<String, &Value> = BTreeMap::new();
+    for event in events {
+        let place = format!("{} {}", event["program"], event["offset"]);
+        match event["kind"].as_str() {
+            Some("person-decided") => drop(last.insert(place, event)),
+            Some("person-withdrew") => drop(last.remove(&place)),
+            _ => {}
+        }
+    }
+    let evidence = bytes.clone();
+    let programs = &outcome.verdict.programs;
+    // in the order of the log, which is by number
+    let mut decisions: Vec<&Value> = last.into_values().collect();
+    decisions.sort_by_key(|d| d["n"].as_u64());
+    for decision in decisions {
+        let wanted = &decision["program"];
+        let alike: Vec<usize> = (0..programs.len())
+            .filter(|&i| {
+                let p = &programs[i];
+                wanted["name"] == p.name.as_str()
+                    && wanted["size"] == p.size
+                    && wanted["load_address"] == serde_json::json!(p.load_address)
+                    && wanted["kind"] == serde_json::json!(p.kind)
+            })
+            .collect();
+        let from = decision["around_from"].as_u64().unwrap_or(0) as usize;
+        let around: Vec<u64> = decision["around"].as_array().into_iter().flatten().filter_map(Value::as_u64).collect();
+        let like = |i: usize| {
+            let there = evidence[i].get(from..).unwrap_or(&[]);
+            there.iter().zip(&around).filter(|(a, b)| u64::from(**a) == **b).count()
+        };
+        let most = alike.iter().map(|&i| like(i)).max().unwrap_or(0);
+        let nth = wanted["nth"].as_u64().unwrap_or(0) as usize;
+        let best = alike.get(nth).copied().filter(|&i| like(i) == most);
+        let Some(i) = best.or(alike.iter().copied().find(|&i| like(i) == most)) else { continue };
+        let offset = decision["offset"].as_u64().unwrap_or(u64::MAX) as usize;
+        if let (Some(byte), Some(value)) = (bytes[i].get_mut(offset), decision["value"].as_u64())
+            && programs[i].verdict != crate::confidence::Level::Established
+        {
+            *byte = value as u8;
+        }
+    }
+    bytes
+}
+
+/// The numbers of a `.npy` file of version 1.0 with items of `size` bytes, whatever its shape.
+fn numbers(bytes: &[u8], size: usize) -> Found<Vec<f64>> {
+    let rest = bytes.strip_prefix(b"\x93NUMPY\x01\x00")?;
+    let head = usize::from(u16::from_le_bytes(*rest.first_chunk::<2>()?));
+    let body = rest.get(2 + head..)?;
+    if body.len() % size != 0 {
+        return None;
+    }
+    let number = |b: &[u8]| match size {
+        4 => b.first_chunk::<4>().map(|b| f64::from(f32::from_le_bytes(*b))),
+        _ => b.first_chunk::<8>().map(|b| f64::from_le_bytes(*b)),
+    };
+    body.chunks(size).map(number).collect::<Found<Vec<f64>>>().filter(|all| all.iter().all(|x| x.is_finite()))
+}
+
+fn walk(folder: &Path, inner: String, out: &mut Vec<String>) {
+    let Ok(entries) = fs::read_dir(folder.join(&inner)) else { return };
+    for entry in entries.flatten() {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let path = if inner.is_empty() { name } else { format!("{inner}/{name}") };
+        if entry.file_type().is_ok_and(|t| t.is_dir()) {
+            walk(folder, path, out);
+        } else {
+            out.push(path);
+        }
+    }
+}

@@ -1,0 +1,81 @@
+//! Advice in words, for screen and report.
+
+use crate::dossier::next::{Cause, ENOUGH, Forecast, Heard, How, Stretch};
+use crate::recovery::Outcome;
+
+/// Whether the tape or a take is at fault, and how each take hears it.
+pub fn cause(stretch: &Stretch) -> String {
+    let how = |h: &Heard| {
+        let word = match h.how {
+            How::Well => "well",
+            How::Noisily => "noisily",
+            How::Faintly => "faintly",
+            How::Lost => "not at all",
+        };
+        format!("take-{} hears it {word}", h.take)
+    };
+    let all: Vec<String> = stretch.heard.iter().map(how).collect();
+    let all = all.join(", ");
+    match stretch.cause {
+        Cause::Tape => format!("every take is bad at the same place, so the tape is: {all}"),
+        Cause::Take => format!("some takes are bad here, the tape need not be: {all}"),
+        Cause::OneTake => format!("only one take has it, so tape and take can't be told apart: {all}"),
+        Cause::Contradiction => format!("what is heard contradicts itself or the checks: {all}"),
+        Cause::Thin => format!("heard, but not surely enough: {all}"),
+        Cause::Unheard => "on no take".into(),
+    }
+}
+
+/// What is likely to cure it.
+pub fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
+    let bad: Vec<&Heard> = stretch.heard.iter().filter(|h| h.how != How::Well).collect();
+    let faint = bad.iter().any(|h| h.how == How::Faintly);
+    match stretch.cause {
+        Cause::Unheard => "Play the tape over this part: start earlier, stop later.".into(),
+        Cause::Tape if faint => {
+            "Clean the head and the tape path, look at the tape there for a crease or dirt, and try a \
+                                 deck whose head reads another width of the track."
+                .into()
+        }
+        Cause::Tape | Cause::OneTake | Cause::Take if !faint => {
+            let (mut quiet, mut clipped) = (false, false);
+            for h in &bad {
+                let take = &outcome.intake.received[h.take - 1];
+                if let Some(level) = take.levels.get(usize::from(take.channel)) {
+                    quiet |= level.peak < 0.05;
+                    clipped |= level.clipped > 100;
+                }
+            }
+            match (quiet, clipped) {
+                (true, _) => "It was recorded very quietly: raise the level and play it again.".into(),
+                (_, true) => "It was recorded too loudly and is cut off: lower the level and play it again.".into(),
+                _ => "Set the azimuth by ear for the brightest tone just before it, and play it again.".into(),
+            }
+        }
+        Cause::OneTake | Cause::Take => {
+            "Clean the head and play it again: a dropout that moves is dust, and one that stays \
+                                         is the tape."
+                .into()
+        }
+        Cause::Thin => "Another play adds what is missing.".into(),
+        _ => "Another play, if possible on another deck, would show which of them is right.".into(),
+    }
+}
+
+/// What more takes would do.
+pub fn forecast(forecast: &Forecast) -> String {
+    match forecast {
+        Forecast::NotByTakes { why } => format!("can't settle it: {why}."),
+        Forecast::Simulated { trials, by_takes, .. } => {
+            let enough = by_takes.iter().find(|s| s.settled as f64 >= ENOUGH * *trials as f64);
+            let Some(told) = enough.or(by_takes.last()) else { return "nothing to simulate.".into() };
+            let takes = if told.takes == 1 { "1 more take".into() } else { format!("{} more takes", told.takes) };
+            let range = format!("{:.0} to {:.0} %", 100.0 * told.interval.low, 100.0 * told.interval.high);
+            let share = format!("in {} of {trials} simulated cases ({range} at 95 %)", told.settled);
+            match enough {
+                Some(_) => format!("{takes} like these would settle it {share}."),
+                None => format!("even {takes} like these would settle it only {share}: change something first."),
+            }
+        }
+    }
+}

@@ -1,0 +1,361 @@
+//! What stands behind the claims: the discount, the calibration, the log, advice, files, software, cautions.
+
+use maud::{Markup, html};
+use serde_json::Value;
+
+use super::{Report, shown};
+use crate::confidence::verdict::{LEAST_P_WRONG, WEAK_BIT};
+use crate::confidence::{ESTABLISHED_BELOW, Level, score};
+use crate::correction::hypotheses::{PRIOR_NO_CHECKS, PRIOR_WRONG_CHECKSUM};
+use crate::dossier::log::{self, Event, Record};
+use crate::dossier::next::Advice;
+use crate::recovery::Outcome;
+use crate::report::advice::{cause, cure, forecast};
+use crate::report::evidence::Evidence;
+use crate::report::words::{self, count};
+
+/// How votes that share a cause were weighed, and how far the chances can be trusted.
+pub fn sure(evidence: &Evidence) -> Markup {
+    let blocks = || evidence.outcome.tapes.iter().flat_map(|t| &t.blocks);
+    let all: usize = blocks().map(|b| b.weights.len()).sum();
+    let counted: f64 = blocks().flat_map(|b| &b.weights).map(|&w| f64::from(w)).sum();
+    let weights = |take: usize| -> Vec<f32> {
+        let pairs = blocks().flat_map(|b| b.block.votes.iter().zip(&b.weights));
+        pairs.filter(|(v, _)| v.take == take).map(|(_, &w)| w).collect()
+    };
+    let full = blocks().flat_map(|b| &b.weights).all(|&w| w == 1.0);
+    html! {
+        section id="sure" {
+            h2 { "How sure is sure" }
+            h3 { "Faults that takes share" }
+            p {
+                "Plays of one tape share its damage, both copies of a block share the recorder that wrote them, and two \
+                 captures may share a deck. Independent noise adds up in full; shared damage must not. "
+                @if full {
+                    "Here no discount was taken: each of the " (count(all, "reading", "readings")) " counts in full, so a \
+                     fault that several of them share would pass for agreement. Two captures with the same samples are \
+                     counted once."
+                } @else {
+                    "Here the " (count(all, "reading", "readings")) " count as " (format!("{counted:.1}")) "."
+                }
+            }
+            @if !full {
+                table {
+                    thead { tr { th scope="col" { "Take" } th scope="col" class="n" { "Readings" } th scope="col" class="n" { "Count as" } } }
+                    tbody {
+                        @for take in 0..evidence.received() {
+                            @let own = weights(take);
+                            tr {
+                                th scope="row" { (evidence.take_id(take)) }
+                                td class="n" { (own.len()) }
+                                td class="n" { (format!("{:.1}", own.iter().sum::<f32>())) }
+                            }
+                        }
+                    }
+                }
+            }
+            h3 { "Calibration" }
+            p {
+                "The chances are those of a model of tape, noise and checks. Statements this small cannot be tested tape by \
+                 tape; what a model does not cover, such as a misread block boundary or a fault of this program, has a chance \
+                 of its own. So no claim goes below " (score::chance(LEAST_P_WRONG)) ", and a program is established only under "
+                (score::chance(ESTABLISHED_BELOW)) ". Both limits are judgements. No series of trials with known truth stands \
+                 behind the chances of this version; read them as the model's own opinion."
+            }
+        }
+    }
+}
+
+pub fn log(report: &Report) -> Markup {
+    html! {
+        section id="log" {
+            h2 { "Decision log" }
+            p class="small soft" {
+                "What happened to the evidence, in order. Each record holds the hash of the one before it. All dates of this \
+                 report stand here (UTC)."
+                @if let Some(file) = report.files.iter().find(|f| f.file == log::FILE) {
+                    " SHA-256 of " span class="mono" { (log::FILE) } ": " span class="mono hash" { (file.sha256) }
+                }
+            }
+            table {
+                thead { tr { th scope="col" class="n" { "#" } th scope="col" { "Date" } th scope="col" { "What" } } }
+                tbody {
+                    @for record in &report.log.records {
+                        tr {
+                            td class="n" { (record.n) }
+                            td class="small" { (shown(&record.date.replace('T', " "))) }
+                            td { (event(record)) }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn event(record: &Record) -> Markup {
+    html! {
+        @match &record.event {
+            Event::Created { tool, format } => { "Begun by quorate " (shown(tool)) " for tapes of the format " (shown(format)) "." }
+            Event::TakeAdded { file, sha256, foreign, .. } => {
+                "Take " span class="mono" { (shown(file)) } " came in"
+                @if *foreign { ", said to be of the same tape though it shares no block with the others" }
+                ". " span class="mono hash soft" { (shown(sha256)) }
+            }
+            Event::TakeReceivedAgain { file, .. } => {
+                "Take " span class="mono" { (shown(file)) } " was listened to again; the earlier evidence of it was replaced."
+            }
+            Event::Decided { tool, programs, superseded, .. } => {
+                "Decided by quorate " (shown(tool)) ": "
+                @let of = |level| programs.iter().filter(|p| p.verdict == level).count();
+                (of(Level::Established)) " established, " (of(Level::Supported)) " supported, " (of(Level::Open)) " open."
+                @if let Some(file) = superseded { " The verdict before is kept as " span class="mono" { (shown(file)) } "." }
+            }
+            Event::PersonDecided { program, offset, value, evidence, by, because, .. } => {
+                (shown(by)) " decided on " span class="mono" { (format!("{value:02X}")) } " at offset "
+                span class="mono" { (format!("{offset:04X}")) } " of " (shown(words::name(program.name.trim_end())))
+                ", where the evidence has " span class="mono" { (format!("{evidence:02X}")) } ": " (shown(because))
+            }
+            Event::PersonWithdrew { program, offset, by, because } => {
+                (shown(by)) " withdrew the decision at offset " span class="mono" { (format!("{offset:04X}")) } " of "
+                (shown(words::name(program.name.trim_end())))
+                @if let Some(because) = because { ": " (shown(because)) } @else { "." }
+            }
+            Event::Conflict { program, what, .. } => {
+                strong { "Conflict" } " over " (shown(words::name(program.name.trim_end()))) ": " (shown(what))
+            }
+        }
+    }
+}
+
+pub fn help(report: &Report) -> Markup {
+    let verdict = &report.evidence.outcome.verdict;
+    html! {
+        section id="help" {
+            h2 { "What would help" }
+            @if report.advice.is_empty() {
+                p { "Nothing is needed: all programs are established. Keep the captures: they are the evidence." }
+            } @else {
+                p {
+                    "A fresh take is added with " code { "quorate add" } "; nothing has to be done again. Different faults are \
+                     what makes takes worth having: another deck, another angle of the head, another day."
+                }
+            }
+            @for advice in report.advice {
+                h3 { a href={ "#" (advice.program) } { (shown(words::name(advice.name.trim_end()))) } }
+                @if let Some(program) = verdict.programs.iter().find(|p| p.id == advice.program) {
+                    p {
+                        @if !program.places.is_empty() {
+                            "It lies at "
+                            (words::list(&program.places.iter().map(|p| {
+                                format!("{} to {} of {}", words::minutes(p.from_s), words::minutes(p.to_s), p.take)
+                            }).collect::<Vec<_>>()))
+                            ". "
+                        }
+                        (shown(&program.advice.join(" ")))
+                    }
+                }
+                p { "More takes like these: " (shown(&forecast(&advice.forecast))) }
+                (stretches(report.evidence.outcome, advice))
+            }
+            @let rejected = &verdict.readings.rejected;
+            @if !rejected.is_empty() {
+                details {
+                    summary {
+                        (count(rejected.len(), "reading was", "readings were")) " left out, of "
+                        (words::thousands(verdict.readings.total))
+                    }
+                    table {
+                        thead { tr { th scope="col" { "Take" } th scope="col" { "Where" } th scope="col" { "Why" } } }
+                        tbody {
+                            @for r in rejected {
+                                tr {
+                                    td { (r.take) }
+                                    td { (format!("{:.2} s to {:.2} s", r.from_s, r.to_s)) }
+                                    td { (shown(&r.reason)) }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Stretches of one program that are told one by one.
+const STRETCHES: usize = 12;
+
+fn stretches(outcome: &Outcome, advice: &Advice) -> Markup {
+    let left = advice.stretches.len().saturating_sub(STRETCHES);
+    html! {
+        @if !advice.stretches.is_empty() {
+            table {
+                thead {
+                    tr { th scope="col" { "Offsets" } th scope="col" { "What is wrong there" } th scope="col" { "Likely cure" } }
+                }
+                tbody {
+                    @for stretch in advice.stretches.iter().take(STRETCHES) {
+                        tr {
+                            th scope="row" class="mono" {
+                                (format!("{:04X}", stretch.from))
+                                @if stretch.to != stretch.from { "–" (format!("{:04X}", stretch.to)) }
+                            }
+                            td {
+                                (cause(stretch))
+                                @let places: Vec<String> = stretch.places.iter().map(place).collect();
+                                @if !places.is_empty() { span class="soft" { " (" (places.join(", ")) ")" } }
+                            }
+                            td { (cure(stretch, outcome)) }
+                        }
+                    }
+                }
+            }
+            @if left > 0 { p class="small soft" { "And " (count(left, "more stretch", "more stretches")) "." } }
+        }
+    }
+}
+
+/// Take (from 1) and seconds.
+fn place((take, from_s, to_s): &(usize, f64, f64)) -> String {
+    let time = |s: f64| {
+        // round first: 59.96 s are a minute
+        let tenths = (10.0 * s.max(0.0)).round() as u64;
+        format!("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
+    };
+    format!("take-{take} at {} to {}", time(*from_s), time(*to_s))
+}
+
+pub fn files(report: &Report) -> Markup {
+    let verdict = &report.evidence.outcome.verdict;
+    html! {
+        section id="files" {
+            h2 { "What went in, and what came out" }
+            h3 { "Captures" }
+            table {
+                thead { tr { th scope="col" { "Take" } th scope="col" { "File and SHA-256" } } }
+                tbody {
+                    @for take in &verdict.takes {
+                        tr {
+                            th scope="row" class="v" { (take.id) }
+                            td {
+                                span class="mono" { (shown(&take.file)) }
+                                p class="mono hash soft" { (if take.sha256.is_empty() { "could not be read" } else { &take.sha256 }) }
+                            }
+                        }
+                    }
+                }
+            }
+            h3 { "Results" }
+            details {
+                // the log has dates in it, so its hash is beside them
+                @let files = || report.files.iter().filter(|f| f.file != log::FILE);
+                summary { (count(files().count(), "file", "files")) " with hashes" }
+                table {
+                    thead { tr { th scope="col" { "File and SHA-256" } th scope="col" class="n" { "Bytes" } } }
+                    tbody {
+                        @for file in files() {
+                            tr {
+                                td {
+                                    span class="mono" { (shown(&file.file)) }
+                                    p class="mono hash soft" { (file.sha256) }
+                                }
+                                td class="n" { (words::thousands(file.bytes as usize)) }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+pub fn software(report: &Report) -> Markup {
+    let grammar = report.evidence.format.grammar();
+    let symbols: Vec<String> = grammar.symbols.iter().map(|s| format!("{} {:.0} µs", s.name, 1e6 * s.cycle)).collect();
+    let limits = [
+        ("Established below", score::chance(ESTABLISHED_BELOW), "chance that any byte is wrong"),
+        ("No claim below", score::chance(LEAST_P_WRONG), "what no model covers has a chance of its own"),
+        ("A bit is weak above", score::chance(WEAK_BIT), "chance that it is wrong after everything was weighed"),
+        (
+            "Prior, wrong checksum",
+            score::chance(PRIOR_WRONG_CHECKSUM),
+            "a block written with a checksum that was never right",
+        ),
+        ("Prior, no checks", score::chance(PRIOR_NO_CHECKS), "a block not in the format at all"),
+        ("Pulses", words::list(&symbols), "usual full cycles, from which every take's own are learned"),
+        ("Bits per byte on tape", grammar.bits_per_byte.to_string(), "parity included"),
+    ];
+    html! {
+        section id="software" {
+            h2 { "Software and parameters" }
+            p {
+                "Decided by quorate " (report.evidence.outcome.verdict.tool.version) ", drawn by quorate "
+                (env!("CARGO_PKG_VERSION")) "."
+            }
+            table {
+                caption { "Fixed in this version" }
+                thead { tr { th scope="col" { "Parameter" } th scope="col" { "Value" } th scope="col" class="wide" { "What it is" } } }
+                tbody {
+                    @for (name, value, what) in limits { tr { th scope="row" { (name) } td { (value) } td class="wide" { (what) } } }
+                }
+            }
+            @if let Some(command) = report.run.get("command").and_then(Value::as_object) {
+                table {
+                    caption { "The command that last wrote the folder, defaults included" }
+                    thead { tr { th scope="col" { "Option" } th scope="col" { "Value" } } }
+                    tbody {
+                        @for (name, value) in command {
+                            tr { th scope="row" class="v" { (shown(name)) } td class="mono" { (plain(value)) } }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// A value of JSON for people.
+fn plain(value: &Value) -> String {
+    match value {
+        Value::Null => "not given".into(),
+        Value::Bool(b) => if *b { "yes" } else { "no" }.into(),
+        Value::String(text) => shown(text),
+        Value::Array(all) if all.is_empty() => "none".into(),
+        Value::Array(all) => all.iter().map(plain).collect::<Vec<_>>().join(", "),
+        Value::Object(all) => {
+            all.iter().map(|(name, value)| format!("{} {}", shown(name), plain(value))).collect::<Vec<_>>().join(", ")
+        }
+        number => number.to_string(),
+    }
+}
+
+pub fn cautions() -> Markup {
+    html! {
+        section id="cautions" {
+            h2 { "Cautions" }
+            ul class="plain" {
+                li {
+                    strong { "Mould" } " (white, brown or grey dust on the tape): do not play it. Seal the tape in a bag; people \
+                    with allergies or asthma keep away; gloves and a dust mask; leave it to professionals. (Canadian \
+                    Conservation Institute; US National Archives)"
+                }
+                li {
+                    strong { "Isopropanol" } " for cleaning is flammable, flash point 12 °C (53 °F). Ventilate; the limit is 400 \
+                    ppm. (NIOSH Pocket Guide)"
+                }
+                li {
+                    strong { "Mains equipment" } ": isolate it and check that it is dead before you open it; otherwise a licensed \
+                    technician. (HSE, HSG85)"
+                }
+                li {
+                    strong { "Data tones are loud and harsh" } ": keep headphones low; 80 dB for 40 hours a week at most. \
+                    (WHO–ITU 2019)"
+                }
+                li {
+                    strong { "Copying programs" } ": the law where you live decides. Your own tapes, or with permission."
+                }
+            }
+        }
+    }
+}

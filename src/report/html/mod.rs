@@ -1,0 +1,90 @@
+//! The evidence report: one HTML page for the collector who wants to see what was saved and for the archivist who must be
+//! able to trust it. No script, nothing from outside; dates stand in the decision log alone.
+
+mod bytemap;
+mod closing;
+mod opening;
+mod program;
+mod strip;
+mod svg;
+mod takes;
+mod waves;
+
+use maud::html;
+use serde_json::Value;
+
+use super::evidence::Evidence;
+use super::page::page;
+use crate::dossier::Log;
+use crate::dossier::next::Advice;
+use crate::export::folder::Listed;
+use crate::export::names::printable;
+
+const STYLE: &str = include_str!("style.css");
+
+/// What the report is made of.
+pub struct Report<'a> {
+    pub evidence: Evidence<'a>,
+    pub log: &'a Log,
+    /// The run record: `run.json`.
+    pub run: &'a Value,
+    /// The files of the folder, with hashes.
+    pub files: Vec<&'a Listed>,
+    /// On programs that are not established.
+    pub advice: &'a [Advice],
+}
+
+/// How much is shown, so that the page stays under 3 MB however bad the tape. Cells of the byte map are never left out.
+#[derive(Clone, Copy, Debug)]
+struct Budget {
+    /// Lines of bytes for a program.
+    rows: usize,
+    /// Waveform figures for a program.
+    figures: usize,
+    /// Whether every cell that is not agreed has its own numbers.
+    titles: bool,
+}
+
+/// Bytes that are not plainly agreed, in all, from which on they share the titles of their groups.
+const MANY: usize = 8_000;
+
+impl Budget {
+    /// A line with its cell takes some 650 bytes, a figure up to 10 kB, a title some 90 bytes: together under 2.4 MB.
+    fn of(evidence: &Evidence) -> Budget {
+        let programs = &evidence.outcome.verdict.programs;
+        let share = |most: usize, all: usize, least: usize| (all / programs.len().max(1)).clamp(least, most);
+        let notable: usize = programs.iter().map(|p| p.bytes.corrected + p.bytes.inferred + p.bytes.unresolved).sum();
+        // where the map itself takes much, there is less room for the rest
+        let titles = notable < MANY;
+        let (rows, figures) = if titles { (1_000, 64) } else { (600, 40) };
+        Budget { rows: share(300, rows, 10), figures: share(12, figures, 2), titles }
+    }
+}
+
+/// The page.
+pub fn render(report: &Report) -> String {
+    let evidence = &report.evidence;
+    let budget = Budget::of(evidence);
+    let body = html! {
+        (svg::symbols())
+        (opening::header(evidence))
+        main {
+            (opening::programs(evidence))
+            (strip::section(evidence))
+            @for index in 0..evidence.outcome.programs.len() { (program::section(report, index, budget)) }
+            (takes::section(evidence))
+            (closing::sure(evidence))
+            (closing::log(report))
+            (closing::help(report))
+            (closing::files(report))
+            (closing::software(report))
+            (closing::cautions())
+        }
+    };
+    page(&format!("{} · evidence report", opening::title(evidence)), STYLE, body)
+}
+
+/// Text from outside: nothing in it can hide, or turn the direction of writing. Escaping is the template's work.
+fn shown(text: &str) -> String {
+    printable(text)
+}

@@ -1,0 +1,356 @@
+//! One program: the five questions answered in words, the byte map, the bytes with a story, the waveforms.
+
+use maud::{Markup, html};
+
+use super::bytemap::{anchor, map};
+use super::svg::{letter, mark, word};
+use super::waves::{behind, figure};
+use super::{Budget, Report, shown};
+use crate::confidence::verdict::LEAST_P_WRONG;
+use crate::confidence::{Class, ESTABLISHED_BELOW, Level};
+use crate::report::advice::forecast;
+use crate::report::evidence::Evidence;
+use crate::report::evidence::bytes::{ByteFact, facts, stretches};
+use crate::report::page::badge;
+use crate::report::verdict::ProgramVerdict;
+use crate::report::words::{self, count};
+
+/// Agreed bytes that may lie inside a stretch.
+const BRIDGED: usize = 2;
+
+pub fn section(report: &Report, index: usize, budget: Budget) -> Markup {
+    let evidence = &report.evidence;
+    let program = &evidence.outcome.verdict.programs[index];
+    let facts = facts(evidence, index);
+    let notable: Vec<&ByteFact> = facts.iter().filter(|f| f.notable()).collect();
+    let linked = most_doubtful(&notable, budget.rows);
+    let mut rows = linked.clone();
+    rows.sort_unstable();
+    html! {
+        section id=(program.id) {
+            h2 { (program.id.trim_start_matches(['p', '0'])) ". " (words::name(&program.name)) " " (badge(program.verdict)) }
+            (questions(report, program, &notable))
+            @if facts.is_empty() {
+                p { "No byte of it was found, so there is nothing to show." }
+            } @else {
+                h3 { "Byte map" }
+                (legend(program, &facts))
+                (map(&program.id, &facts, &linked, budget.titles))
+                (table(program, &facts, &rows, notable.len()))
+                (waveforms(evidence, index, &facts, budget.figures))
+            }
+        }
+    }
+}
+
+/// The offsets of the bytes that most need looking at: persons' decisions first, then the least sure.
+fn most_doubtful(notable: &[&ByteFact], most: usize) -> Vec<usize> {
+    let mut by_doubt = notable.to_vec();
+    by_doubt.sort_by(|a, b| {
+        let decided = b.decision.is_some().cmp(&a.decision.is_some());
+        decided.then(b.p_wrong.total_cmp(&a.p_wrong)).then(a.offset.cmp(&b.offset))
+    });
+    by_doubt.iter().take(most).map(|f| f.offset).collect()
+}
+
+/// Is it right, how sure, why, what was changed, what would help.
+fn questions(report: &Report, program: &ProgramVerdict, notable: &[&ByteFact]) -> Markup {
+    let b = &program.bytes;
+    let unsettled = b.inferred + b.unresolved;
+    html! {
+        dl class="five" {
+            dt { "What it is" }
+            dd {
+                (words::kind(program.kind)) ", " (count(program.size, "byte", "bytes"))
+                @if let Some(address) = program.load_address { ", loads at " (format!("{address:04X}")) }
+                @if !program.files.is_empty() {
+                    " · " span class="mono small" { (shown(&program.files.join("  "))) }
+                }
+            }
+            dt { "Is it right?" }
+            dd {
+                @match program.verdict {
+                    Level::Established => "Yes, as far as evidence can say: every byte is settled.",
+                    Level::Supported => "Probably. The best reading is clear, but something speaks against calling it established.",
+                    Level::Open if program.size == 0 => "Nothing but its header was found.",
+                    Level::Open if unsettled > 0 => {
+                        "Not all of it: " (count(unsettled, "byte is", "bytes are")) " missing or in doubt, of "
+                        (words::thousands(program.size)) ". The files hold best guesses there."
+                    }
+                    Level::Open => "It may not be whole.",
+                }
+            }
+            dt { "How sure?" }
+            dd { (sure(program)) }
+            dt { "Why?" }
+            dd { (why(program)) }
+            dt { "What was changed?" }
+            dd { (changed(program, notable)) }
+            dt { "What would help?" }
+            dd {
+                @if program.advice.is_empty() {
+                    @if program.verdict == Level::Established { "Nothing is needed." } @else { "Nothing that is known." }
+                }
+                @for advice in &program.advice { p { (shown(advice)) } }
+                @for advice in report.advice.iter().filter(|a| a.program == program.id) {
+                    p { "More takes like these: " (shown(&forecast(&advice.forecast))) " " a href="#help" { "Where it lies, and why" } "." }
+                }
+            }
+        }
+    }
+}
+
+fn sure(program: &ProgramVerdict) -> Markup {
+    html! {
+        @if program.size == 0 {
+            "There is nothing to be sure of."
+        } @else {
+            @if program.p_wrong > 0.99 {
+                "It is " strong { "almost certain" } " that some of its bytes are wrong."
+            } @else {
+                "The chance that any of its bytes is wrong is " strong { (words::chance(program.p_wrong)) } "."
+            }
+            @if program.p_wrong <= LEAST_P_WRONG { " No claim here goes beyond that, however good the evidence." }
+            @else if program.p_wrong >= ESTABLISHED_BELOW { " Established would need less than 1 in a million." }
+        }
+    }
+}
+
+fn why(program: &ProgramVerdict) -> Markup {
+    let b = &program.bytes;
+    let heard = words::list(&program.takes);
+    let data: usize = program.blocks.iter().filter(|b| b.role == "data").map(|b| b.readings).sum();
+    html! {
+        @if !program.takes.is_empty() {
+            p { "It was heard by " (heard) ": " (count(data, "reading", "readings")) " of its data." }
+        }
+        @if program.size > 0 {
+            p {
+                (count(b.agreed, "byte", "bytes")) ": every reading that heard it says the same, and the checks hold. "
+                @if b.corrected > 0 {
+                    (count(b.corrected, "byte", "bytes")) ": readings differ or are silent, but votes and checks single \
+                                                           out one value. "
+                }
+                @if b.inferred > 0 { (count(b.inferred, "byte", "bytes")) ": best guess, a rival remains. " }
+                @if b.unresolved > 0 { (count(b.unresolved, "byte", "bytes")) ": no basis. " }
+            }
+        }
+        @for obstacle in &program.obstacles { p { strong { "In the way: " } (shown(obstacle)) } }
+        @for note in program.notes.iter().filter(|n| !program.obstacles.contains(n)) { p { (shown(note)) } }
+        details {
+            summary { "Blocks, checks and the next best reading" }
+            table {
+                thead {
+                    tr {
+                        th scope="col" { "Block" }
+                        th scope="col" class="n" { "Bytes" }
+                        th scope="col" class="n" { "Readings" }
+                        th scope="col" { "Next best block" }
+                        th scope="col" { "Explanations" }
+                    }
+                }
+                tbody {
+                    @for block in &program.blocks {
+                        tr {
+                            th scope="row" { (block.role) }
+                            td class="n" { (words::thousands(block.bytes)) }
+                            td class="n" { (block.readings) }
+                            td {
+                                @if let Some(c) = &block.certificate {
+                                    @match c.runner_up_cost {
+                                        Some(_) if c.tie => "a tie: just as likely",
+                                        Some(other) => {
+                                            (behind(other - c.cost)) ", differs in " (count(c.differs.len(), "bit", "bits"))
+                                        }
+                                        None => "no other obeys the checks",
+                                    }
+                                    ". "
+                                    @if !c.findings.is_empty() {
+                                        (count(c.findings.len(), "check", "checks")) " failed or stood open before correction. "
+                                    }
+                                    @if !c.flips.is_empty() {
+                                        (count(c.flips.len(), "bit", "bits")) " decided against the sum of votes. "
+                                    }
+                                    @if c.lost > 0 { (count(c.lost, "bit", "bits")) " without any vote, filled in by the checks." }
+                                }
+                            }
+                            td {
+                                @for h in &block.hypotheses {
+                                    p { (h.hypothesis.name) ": " (percent(h.posterior)) }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn percent(p: f64) -> String {
+    match p {
+        p if p > 0.9999 => "over 99.99 %".into(),
+        p if p < 0.0001 => "under 0.01 %".into(),
+        p => format!("{:.2} %", 100.0 * p),
+    }
+}
+
+fn changed(program: &ProgramVerdict, notable: &[&ByteFact]) -> Markup {
+    let corrected: Vec<String> = notable
+        .iter()
+        .filter(|f| f.class == Class::Corrected && f.decision.is_none())
+        .map(|f| format!("{:04X}", f.offset))
+        .collect();
+    const NAMED: usize = 12;
+    html! {
+        @if corrected.is_empty() && program.decisions.is_empty() {
+            "Nothing: no reading was overruled and nothing was filled in"
+            @if program.bytes.inferred + program.bytes.unresolved > 0 { ", apart from the bytes in doubt" } "."
+        }
+        @if !corrected.is_empty() {
+            p {
+                "At " (count(corrected.len(), "offset", "offsets"))
+                ", a reading that says otherwise was overruled or a gap was filled: "
+                span class="mono" {
+                    (corrected[..corrected.len().min(NAMED)].join(" "))
+                    @if corrected.len() > NAMED { " and " (corrected.len() - NAMED) " more" }
+                }
+                "."
+            }
+        }
+        @for d in &program.decisions {
+            p {
+                "At offset " span class="mono" { (format!("{:04X}", d.offset)) } ", " (shown(&d.by)) " decided on "
+                span class="mono" { (format!("{:02X}", d.value)) } " where the evidence alone would put "
+                span class="mono" { (format!("{:02X}", d.evidence)) } ": " (shown(&d.because))
+            }
+        }
+    }
+}
+
+fn legend(program: &ProgramVerdict, facts: &[ByteFact]) -> Markup {
+    let b = &program.bytes;
+    let all = [
+        (Class::Agreed, b.agreed, "all readings and checks agree"),
+        (Class::Corrected, b.corrected, "votes and checks single out one value"),
+        (Class::Inferred, b.inferred, "best guess, a rival remains"),
+        (Class::Unresolved, b.unresolved, "no basis"),
+    ];
+    html! {
+        ul class="legend" {
+            @for (class, n, what) in all {
+                @if n > 0 {
+                    li { (mark(letter(class, false))) span { strong { (word(class, false)) } " " (words::thousands(n)) ": " (what) } }
+                }
+            }
+            @if facts.iter().any(|f| f.decision.is_some()) {
+                li { (mark("p")) span { strong { "decided by a person" } " " (program.decisions.len()) } }
+            }
+        }
+        p class="small soft" {
+            "Each cell is a byte, in the order of memory, "
+            (if facts.len() > 16_384 { 64 } else { 32 }) " to a row. Point at a cell, or move to it with the keyboard, for \
+             its numbers; a cell that is not plainly agreed leads to its line below. Readings that say so, that say \
+             otherwise, that say nothing: 3+ 1− 0∅."
+        }
+    }
+}
+
+/// The bytes that are not plainly agreed.
+fn table(program: &ProgramVerdict, facts: &[ByteFact], rows: &[usize], notable: usize) -> Markup {
+    if rows.is_empty() {
+        return html! {};
+    }
+    html! {
+        details open[rows.len() <= 24] {
+            summary {
+                @if rows.len() < notable {
+                    "The " (rows.len()) " least sure of " (words::thousands(notable)) " bytes that are not plainly agreed"
+                } @else {
+                    (count(notable, "byte that is", "bytes that are")) " not plainly agreed"
+                }
+            }
+            table {
+                thead {
+                    tr {
+                        th scope="col" { "Offset" }
+                        th scope="col" { "Value" }
+                        th scope="col" { "Class" }
+                        th scope="col" { "Chance it is wrong" }
+                        th scope="col" { "Votes" }
+                        th scope="col" class="wide" { "Rival" }
+                    }
+                }
+                tbody {
+                    @for fact in rows.iter().map(|&offset| &facts[offset]) {
+                        @let decided = fact.decision.is_some();
+                        tr id=(anchor(&program.id, fact.offset)) {
+                            th scope="row" class="mono" { (format!("{:04X}", fact.offset)) }
+                            td class="mono" { (format!("{:02X}", fact.value)) }
+                            td { (mark(letter(fact.class, decided))) " " (word(fact.class, decided)) }
+                            td {
+                                @if fact.class == Class::Unresolved { "no basis" }
+                                @else { (words::chance(fact.p_wrong.max(1e-12))) }
+                            }
+                            td class="mono v" {
+                                (fact.tally.with) "+ " (fact.tally.against) "− " (fact.tally.silent) "∅"
+                            }
+                            td class="wide" {
+                                @if let Some(rival) = fact.rival {
+                                    span class="mono" { (format!("{:02X}", rival.value)) } ", " (behind(rival.lost_by))
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// The least sure byte of every stretch, the least sure stretches first.
+fn waveforms(evidence: &Evidence, index: usize, facts: &[ByteFact], most: usize) -> Markup {
+    let mut stretches = stretches(facts, BRIDGED);
+    if stretches.is_empty() {
+        return html! {};
+    }
+    let worst = |r: &std::ops::Range<usize>| {
+        let notable = facts[r.clone()].iter().filter(|f| f.notable());
+        notable.max_by(|a, b| a.p_wrong.total_cmp(&b.p_wrong).then(b.offset.cmp(&a.offset)))
+    };
+    let all = stretches.len();
+    stretches.sort_by(|a, b| {
+        let doubt = |r| worst(r).map_or(0.0, |f| f.p_wrong);
+        doubt(b).total_cmp(&doubt(a)).then(a.start.cmp(&b.start))
+    });
+    let mut drawn: Vec<(usize, Markup)> = Vec::new();
+    for stretch in &stretches {
+        if drawn.len() == most {
+            break;
+        }
+        let Some(fact) = worst(stretch) else { continue };
+        let about = if stretch.len() == 1 {
+            String::new()
+        } else {
+            format!("The least sure of {:04X}–{:04X}, {} bytes.", stretch.start, stretch.end - 1, stretch.len())
+        };
+        if let Some(figure) = figure(evidence, index, fact, &about) {
+            drawn.push((fact.offset, figure));
+        }
+    }
+    drawn.sort_by_key(|(offset, _)| *offset);
+    html! {
+        h3 { "Waveforms" }
+        @if drawn.is_empty() {
+            p { "No reading kept a waveform at the bytes in question." }
+        } @else {
+            p class="small soft" {
+                "What each reading heard at these bytes, laid on each other bit by bit; a wave that is flat against its neighbourhood is a dropout. Under each \
+                 wave what it says of every bit: a square for the bit decided, a triangle against it, a dash for nothing. \
+                 Shaded: the bits in which the rival differs."
+                @if drawn.len() < all { " Drawn are " (drawn.len()) " of " (all) " stretches, the least sure ones." }
+            }
+            div class="waves" { @for (_, figure) in &drawn { (figure) } }
+        }
+    }
+}

@@ -1,0 +1,81 @@
+//! Words for numbers and names that screen, report and shelf share.
+
+use crate::confidence::score;
+use crate::tape::Kind;
+
+pub use super::table::word as level;
+
+/// What a program is, for people.
+pub fn kind(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Basic => "BASIC",
+        Kind::Code => "machine code",
+        Kind::Data => "data",
+        Kind::Unknown => "unknown",
+    }
+}
+
+/// A name of tape, or a word for none.
+pub fn name(name: &str) -> &str {
+    if name.is_empty() { "(no name)" } else { name }
+}
+
+/// A number of things: `1 program`, `1,204 bytes`.
+pub fn count(n: usize, one: &str, many: &str) -> String {
+    format!("{} {}", thousands(n), if n == 1 { one } else { many })
+}
+
+/// Digits in groups of three.
+pub fn thousands(n: usize) -> String {
+    let digits = n.to_string();
+    let mut out = String::new();
+    for (i, digit) in digits.chars().enumerate() {
+        if i > 0 && (digits.len() - i) % 3 == 0 {
+            out.push(',');
+        }
+        out.push(digit);
+    }
+    out
+}
+
+/// Minutes and seconds: `2:05`.
+pub fn minutes(seconds: f64) -> String {
+    let whole = seconds.max(0.0).round() as u64;
+    format!("{}:{:02}", whole / 60, whole % 60)
+}
+
+/// A fraction as a percentage with its sign.
+pub fn percent(x: f64) -> String {
+    let tenths = (1_000.0 * x).round() / 10.0;
+    if tenths == 0.0 { "0.0 %".into() } else { format!("{tenths:+.1} %") }
+}
+
+/// The chance that something is wrong, in words that fit a table.
+pub fn chance(p_wrong: f64) -> String {
+    if p_wrong > 0.99 { "almost certain".into() } else { score::chance(p_wrong) }
+}
+
+/// `a`, `a and b`, `a, b and c`.
+pub fn list(items: &[String]) -> String {
+    match items {
+        [] => String::new(),
+        [one] => one.clone(),
+        [all @ .., last] => format!("{} and {last}", all.join(", ")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_read_well() {
+        assert_eq!(count(1, "byte", "bytes"), "1 byte");
+        assert_eq!(count(65_536, "byte", "bytes"), "65,536 bytes");
+        assert_eq!([thousands(7), thousands(1_000), thousands(1_234_567)], ["7", "1,000", "1,234,567"]);
+        assert_eq!([minutes(-0.2), minutes(59.6), minutes(3_605.0)], ["0:00", "1:00", "60:05"]);
+        assert_eq!([percent(0.0667), percent(-0.0004), percent(-0.012)], ["+6.7 %", "0.0 %", "-1.2 %"]);
+        let words = |n: usize| list(&["a", "b", "c"][..n].iter().map(|w| w.to_string()).collect::<Vec<_>>());
+        assert_eq!([words(0), words(1), words(2), words(3)], ["", "a", "a and b", "a, b and c"]);
+    }
+}

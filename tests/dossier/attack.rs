@@ -1,0 +1,312 @@
+//! Killed processes, full disks, damaged files, two at once. The ignored tests are the same at length:
+//! `scripts/attack-dossier`.
+
+use std::collections::BTreeMap;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use quorate::dossier::verify::verify;
+use quorate::dossier::{Dossier, Lock};
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+
+use crate::desk::{code, files, names, program, recover, stderr};
+use crate::takes::{add, contents, copy_folder, dossier, reseal, run, side, state};
+
+fn spawn(arguments: &[&str], dir: &Path, takes: &[&Path]) -> Child {
+    let mut command = program();
+    if arguments[0] == "add" {
+        command.arg("add").arg(dir).args(takes).arg("-q");
+    } else {
+        command.arg("recover").args(takes).arg("--out").arg(dir).arg("-q");
+    }
+    command.args(&arguments[1..]).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap()
+}
+
+/// Kills `add` and `recover` at random points of their time, half of them while they write. What is there afterwards is
+/// the old dossier or the new one, whole, and the next run works.
+fn killed(points: usize, seed: u64) {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let (folder, out) = dossier(&[&side().torn]);
+    let old = contents(&out);
+    let (_other, whole) = dossier(&[&side().torn, &side().good]);
+    let new = state(&whole);
+    let began = Instant::now();
+    assert!(spawn(&["add"], &out, &[&side().good]).wait().unwrap().success());
+    let takes_ms = began.elapsed().as_millis() as u64;
+    let (mut caught, mut finished) = (0, 0);
+    for point in 0..points {
+        fs::remove_dir_all(&out).unwrap();
+        copy_folder_of(&old, &out);
+        let recovers = point % 2 == 1;
+        let mut child = if recovers {
+            spawn(&["recover"], &out, &[&side().torn, &side().good])
+        } else {
+            spawn(&["add"], &out, &[&side().good])
+        };
+        if point % 4 < 2 {
+            std::thread::sleep(Duration::from_millis(random.random_range(0..=takes_ms + takes_ms / 4)));
+        } else {
+            let staged = || names(folder.path()).iter().any(|n| n.starts_with(".quorate-out-") && n.ends_with(".tmp"));
+            while child.try_wait().unwrap().is_none() && !staged() {
+                std::thread::sleep(Duration::from_micros(200));
+            }
+            std::thread::sleep(Duration::from_micros(random.random_range(0..60_000)));
+        }
+        child.kill().unwrap();
+        if child.wait().unwrap().success() {
+            finished += 1
+        } else {
+            caught += 1
+        }
+        let there = contents(&out);
+        if there != old {
+            let mut now = there;
+            now.retain(|f, _| new.contains_key(f));
+            assert!(now == new, "point {point}: neither the old nor the new dossier");
+        }
+        let report = verify(&out).unwrap();
+        assert!(report.faults.is_empty(), "point {point}: {:?}", report.faults);
+    }
+    assert!(caught * 3 > points, "caught only {caught} of {points} in the act, {finished} finished");
+    // nothing that a killed run left is in the way, and it is cleared away
+    let output = add(&out, &[&side().late], &[]);
+    assert_eq!(code(&output), 0, "{}", stderr(&output));
+    assert_eq!(names(folder.path()), ["out"]);
+}
+
+fn copy_folder_of(contents: &BTreeMap<String, Vec<u8>>, to: &Path) {
+    for (file, bytes) in contents {
+        let path = to.join(file);
+        fs::create_dir_all(path.parent().unwrap()).unwrap();
+        fs::write(path, bytes).unwrap();
+    }
+}
+
+#[test]
+fn a_killed_process_leaves_the_old_dossier_or_the_new_one() {
+    killed(8, 1);
+}
+
+#[test]
+#[ignore = "minutes: scripts/attack-dossier"]
+fn killed_at_400_points() {
+    killed(400, 2);
+}
+
+/// Damages every file in many ways, and expects every reader to name it.
+fn damaged(flips: usize, cuts: usize, seed: u64) {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let (_folder, out) = dossier(&[&side().torn]);
+    assert_eq!(code(&add(&out, &[&side().good], &["-q"])), 0);
+    // what a person who goes on working reads of it
+    let read = |out: &Path| -> Result<(), quorate::Error> {
+        let dossier = Dossier::open(out)?;
+        dossier.decide(&|_, _| ())?;
+        dossier.takes.iter().try_for_each(|take| dossier.waves(take).map(drop))
+    };
+    read(&out).unwrap();
+    for file in files(&out) {
+        let path = out.join(&file);
+        let good = fs::read(&path).unwrap();
+        let flip = |(at, mask): (usize, u8)| {
+            let mut bytes = good.clone();
+            bytes[at] ^= mask;
+            bytes
+        };
+        let mut variants: Vec<Vec<u8>> =
+            (0..flips).map(|_| flip((random.random_range(0..good.len()), 1 << random.random_range(0..8)))).collect();
+        variants.extend((0..cuts).map(|_| good[..random.random_range(0..good.len())].to_vec()));
+        variants.push([good.as_slice(), b" "].concat());
+        for bytes in variants {
+            fs::write(&path, &bytes).unwrap();
+            let faults = match verify(&out) {
+                Ok(report) => report.faults.iter().map(|f| f.file.clone()).collect(),
+                // the version itself was hit
+                Err(error) => vec![error.to_string()],
+            };
+            assert!(faults.iter().any(|f| f.contains(&file)), "{file}: {faults:?}");
+            let needed = ["dossier.json", "run.json", "log.jsonl", "verdict.json"].contains(&file.as_str())
+                || file.starts_with("takes/")
+                || (file.starts_with("programs/p") && file.ends_with(".bin"));
+            match read(&out) {
+                Ok(()) => assert!(!needed, "{file} was believed"),
+                Err(error) => {
+                    assert!(error.to_string().contains(&file), "{file}: {error}");
+                    assert_eq!(error.exit_code(), 2, "{error}");
+                }
+            }
+        }
+        // and nothing is built on it
+        fs::write(&path, &good[..good.len() - 1]).unwrap();
+        let output = add(&out, &[&side().late], &["-q"]);
+        assert_eq!(code(&output), 2, "{file}");
+        assert!(
+            stderr(&output).lines().count() == 1 && !stderr(&output).contains("panicked"),
+            "{file}: {}",
+            stderr(&output)
+        );
+        fs::write(&path, &good).unwrap();
+    }
+    assert_eq!(code(&run("verify", &out, &[])), 0);
+}
+
+#[test]
+fn a_damaged_file_is_named_and_nothing_is_built_on_it() {
+    damaged(3, 2, 3);
+}
+
+#[test]
+#[ignore = "minutes: scripts/attack-dossier"]
+fn damaged_in_a_hundred_ways() {
+    damaged(70, 30, 4);
+}
+
+/// Damage with hashes that fit, as somebody would make it who seals the folder again: no panic, and `verify` finds it
+/// wherever it changes what was decided.
+fn forged(ways: usize, seed: u64) {
+    let mut random = ChaCha8Rng::seed_from_u64(seed);
+    let (folder, out) = dossier(&[&side().torn, &side().good]);
+    let forgery = folder.path().join("forged");
+    let all: Vec<String> = files(&out);
+    for way in 0..ways {
+        let records = ["dossier.json", "log.jsonl", "verdict.json"];
+        let evidence: Vec<&String> =
+            all.iter().filter(|f| f.starts_with("takes/") || records.contains(&f.as_str())).collect();
+        let file = evidence[way % evidence.len()];
+        let mut bytes = fs::read(out.join(file)).unwrap();
+        if file.contains("json") {
+            // a digit for another: the record stays one
+            let digits: Vec<usize> = (0..bytes.len()).filter(|&i| bytes[i].is_ascii_digit()).collect();
+            bytes[digits[random.random_range(0..digits.len())]] = b'0' + random.random_range(0..10u8);
+        } else {
+            let at = random.random_range(0..bytes.len());
+            bytes[at] ^= 1 << random.random_range(0..8);
+        }
+        let _ = fs::remove_dir_all(&forgery);
+        copy_folder(&out, &forgery);
+        reseal(&forgery, &[(file, bytes)]);
+        let report = verify(&forgery).map(|r| r.faults);
+        if let Ok(outcome) = Dossier::open(&forgery).and_then(|d| d.decide(&|_, _| ())) {
+            for (before, now) in quorate_programs(&out).iter().zip(&outcome.programs) {
+                assert!(
+                    *before == now.program.bytes || !report.as_ref().is_ok_and(Vec::is_empty),
+                    "{file}: other bytes came out, and verify saw nothing"
+                );
+            }
+        }
+    }
+}
+
+fn quorate_programs(out: &Path) -> Vec<Vec<u8>> {
+    Dossier::open(out).unwrap().programs.into_iter().map(|p| p.bytes).collect()
+}
+
+#[test]
+fn forged_evidence_never_panics() {
+    forged(60, 5);
+}
+
+#[test]
+#[ignore = "minutes: scripts/attack-dossier"]
+fn forged_in_5000_ways() {
+    forged(5_000, 6);
+}
+
+#[test]
+fn the_second_of_two_processes_hears_the_name_of_the_first_and_nothing_is_lost() {
+    let (folder, out) = dossier(&[&side().torn]);
+    let mut first = spawn(&["add"], &out, &[&side().good]);
+    let lock = folder.path().join(".quorate-out.lock");
+    while fs::read_to_string(&lock).unwrap_or_default().is_empty() {
+        assert!(first.try_wait().unwrap().is_none(), "it was too quick");
+        std::thread::sleep(Duration::from_micros(200));
+    }
+    let name = format!("process {} (quorate add) is at work on it", first.id());
+    let late = side().late.to_str().unwrap();
+    for (command, rest) in [("add", vec![late]), ("decide", vec!["p02:30=1", "--because", "so", "--by", "Kit"])] {
+        let output = run(command, &out, &rest);
+        assert_eq!(code(&output), 2, "{command}");
+        assert!(stderr(&output).contains(&name), "{command}: {}", stderr(&output));
+    }
+    let output = recover(&[&side().torn], &out, &[]);
+    assert!(code(&output) == 2 && stderr(&output).contains(&name), "{}", stderr(&output));
+    // reading is free
+    assert_eq!(code(&run("explain", &out, &["p01"])), 0);
+    assert!(first.wait().unwrap().success());
+    assert_eq!(code(&add(&out, &[&side().late], &["-q"])), 0);
+    let (_other, whole) = dossier(&[&side().torn, &side().good, &side().late]);
+    assert!(state(&out) == state(&whole));
+    assert_eq!(names(folder.path()), ["out"]);
+}
+
+#[test]
+fn a_lock_goes_with_its_owner_and_is_no_matter_of_files() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().join("out");
+    let held = Lock::take(&out, "add").unwrap().unwrap();
+    let refused = Lock::take(&out, "decide").unwrap_err();
+    assert!(refused.to_string().contains(&format!("process {}", std::process::id())), "{refused}");
+    drop(held);
+    assert!(names(folder.path()).is_empty());
+    // what a killed process left is no lock
+    fs::write(folder.path().join(".quorate-out.lock"), "process 1 (quorate add)\n").unwrap();
+    assert!(Lock::take(&out, "add").unwrap().is_some());
+    // without a parent there is nothing to guard
+    assert!(Lock::take(&folder.path().join("not/there"), "add").unwrap().is_none());
+}
+
+#[cfg(target_os = "linux")]
+#[test]
+fn a_disk_that_fills_up_at_any_file_leaves_the_old_dossier() {
+    let (folder, out) = dossier(&[&side().torn]);
+    let before = contents(&out);
+    // blocks of 512 bytes, the largest file has some 700 kB
+    for blocks in [1, 2, 5, 20, 60, 150, 400, 900] {
+        let script = format!("trap '' XFSZ; ulimit -f {blocks}; exec \"$0\" add \"$1\" \"$2\" -q");
+        let mut shell = Command::new("sh");
+        let quorate = assert_cmd::cargo::cargo_bin!("quorate");
+        let output = shell.arg("-c").arg(script).arg(quorate).arg(&out).arg(&side().good).output().unwrap();
+        assert_eq!((code(&output), stderr(&output).lines().count()), (4, 1), "{blocks}: {}", stderr(&output));
+        assert!(contents(&out) == before, "{blocks}");
+        assert_eq!(names(folder.path()), ["out"], "{blocks}");
+    }
+}
+
+/// A folder that may not be written: root may write anywhere, so the process becomes nobody for this.
+#[cfg(unix)]
+#[test]
+fn a_read_only_place_is_an_error_of_output_and_reading_works_there() {
+    use std::os::unix::fs::{MetadataExt, PermissionsExt};
+    use std::os::unix::process::CommandExt;
+    let (folder, out) = dossier(&[&side().torn]);
+    let before = contents(&out);
+    let root = fs::metadata(folder.path()).unwrap().uid() == 0;
+    let allow = |mode: u32| fs::set_permissions(folder.path(), fs::Permissions::from_mode(mode)).unwrap();
+    allow(0o555);
+    // nobody must be able to reach the program and the take
+    let quorate = folder.path().join("out").with_file_name("../quorate-for-nobody");
+    let quorate = PathBuf::from(quorate.to_str().unwrap().replace("/../", "-"));
+    fs::copy(assert_cmd::cargo::cargo_bin!("quorate"), &quorate).unwrap();
+    let take = quorate.with_extension("wav");
+    fs::copy(&side().good, &take).unwrap();
+    let as_nobody = |arguments: &[&str]| {
+        let mut command = Command::new(&quorate);
+        command.arg(arguments[0]).arg(&out).args(&arguments[1..]).current_dir("/");
+        if root {
+            command.uid(65_534).gid(65_534);
+        }
+        command.output().unwrap()
+    };
+    let written = as_nobody(&["add", take.to_str().unwrap(), "-q"]);
+    let explained = as_nobody(&["explain", "p01"]);
+    let verified = as_nobody(&["verify"]);
+    allow(0o755);
+    fs::remove_file(&quorate).unwrap();
+    fs::remove_file(&take).unwrap();
+    assert_eq!((code(&written), stderr(&written).contains("cannot write")), (4, true), "{}", stderr(&written));
+    assert_eq!((code(&explained), code(&verified)), (0, 0), "{} {}", stderr(&explained), stderr(&verified));
+    assert!(contents(&out) == before && names(folder.path()) == ["out"]);
+}

@@ -1,0 +1,172 @@
+//! What people see and decide: explain, decide, verify, next.
+
+use crate::desk::{code, stderr, stdout, verdict};
+use crate::takes::{add, contents, dossier, flat, kinds, log, run, side, state};
+
+/// An offset of the second program that `torn.wav` has lost.
+const LOST: usize = 32;
+
+#[test]
+fn a_byte_is_explained_by_every_vote_the_checks_and_the_rival() {
+    let (_folder, out) = dossier(&[&side().good, &side().late]);
+    let output = run("explain", &out, &["p02:3"]);
+    assert_eq!((code(&output), stderr(&output)), (0, String::new()));
+    let said = stdout(&output);
+    let value = format!("address C003: {:02X}", side().clock[3]);
+    for words in [
+        &*value,
+        "class",
+        "agreed",
+        "rival",
+        "loses by",
+        "checks",
+        "take-1 (good.wav), copy 1",
+        "take-2 (late.wav), copy 2",
+        "in full",
+        "bits",
+        "⠀",
+    ] {
+        assert!(said.contains(words), "{words}: {said}");
+    }
+    // by number, by name and by address it is the same byte
+    for place in ["2:0x3", "CLOCK:3", "CLOCK:@C003", "p02:$3"] {
+        assert_eq!(stdout(&run("explain", &out, &[place])), said, "{place}");
+    }
+    let story: serde_json::Value = serde_json::from_str(&stdout(&run("explain", &out, &["p02:3", "--json"]))).unwrap();
+    let votes = story["votes"].as_array().unwrap();
+    assert_eq!(votes.len(), 4);
+    for vote in votes {
+        assert_eq!(vote["value"], side().clock[3]);
+        // the vote's odds against the rival are the sum of the soft bits in which the two differ, with their signs
+        let differ = side().clock[3] ^ story["rival"]["value"].as_u64().unwrap() as u8;
+        let bits = (0..8).filter(|k| differ >> k & 1 == 1).map(|k| {
+            let soft = vote["bits"][k].as_f64().unwrap();
+            if side().clock[3] >> k & 1 == 1 { soft } else { -soft }
+        });
+        assert!((bits.sum::<f64>() - vote["ln_odds"].as_f64().unwrap()).abs() < 1e-4, "{vote}");
+        assert!(vote["wave"].as_array().unwrap().len() > 100, "9.6 ms and a half more at 11 kHz");
+    }
+    for (place, says) in [
+        ("p02:70", "offsets are 0 to 69"),
+        ("p07", "there are p01 TIDE"),
+        ("p02:x", "no offset"),
+        ("p02:@1000", "no address"),
+    ] {
+        let output = run("explain", &out, &[place]);
+        assert!(code(&output) == 2 && stderr(&output).contains(says), "{place}: {}", stderr(&output));
+    }
+}
+
+#[test]
+fn a_program_is_explained_by_its_blocks_and_its_weak_stretches() {
+    let (_folder, out) = dossier(&[&side().torn]);
+    let said = flat(&stdout(&run("explain", &out, &["CLOCK"])));
+    for words in
+        ["p02 CLOCK: open", "header block", "data block", "71 bytes, 2 readings", "In doubt", "unresolved", "take-1"]
+    {
+        assert!(said.contains(words), "{words}: {said}");
+    }
+    let story: serde_json::Value = serde_json::from_str(&stdout(&run("explain", &out, &["CLOCK", "--json"]))).unwrap();
+    let weak = story["weak"].as_array().unwrap();
+    assert_eq!(weak.len(), 1, "{weak:?}");
+    let (from, to) = (weak[0]["from"].as_u64().unwrap(), weak[0]["to"].as_u64().unwrap());
+    assert!((29..=31).contains(&from) && (34..=44).contains(&to), "{from}..{to}");
+    assert!(stdout(&run("explain", &out, &["TIDE"])).contains("No byte is in doubt"));
+}
+
+#[test]
+fn a_persons_decision_stands_in_the_files_marked_and_proves_nothing() {
+    let (_folder, out) = dossier(&[&side().torn]);
+    let (before, evidence) = (verdict(&out), std::fs::read(out.join("programs/p02.bin")).unwrap()[LOST]);
+    let untouched = state(&out);
+    let place = format!("p02:{LOST}={:#04x}", evidence ^ 0x21);
+    let output = run("decide", &out, &[&place, "--because", "the log book has it", "--by", "Kit"]);
+    assert_eq!((code(&output), stderr(&output)), (0, String::new()), "{}", stdout(&output));
+    let bytes = std::fs::read(out.join("programs/p02.bin")).unwrap();
+    assert_eq!(bytes[LOST], evidence ^ 0x21);
+    assert_eq!(std::fs::read(out.join("programs/02-CLOCK.prg")).unwrap()[2..], bytes);
+    // marked wherever it shows
+    let now = verdict(&out);
+    let decision = &now["programs"][1]["decisions"][0];
+    assert_eq!(
+        (decision["offset"].as_u64(), decision["by"].as_str(), decision["evidence"].as_u64()),
+        (Some(LOST as u64), Some("Kit"), Some(evidence.into()))
+    );
+    let summary = std::fs::read_to_string(out.join("summary.txt")).unwrap();
+    assert!(summary.contains("the decision of Kit, not of the evidence"), "{summary}");
+    let said = flat(&stdout(&run("explain", &out, &[&format!("p02:{LOST}")])));
+    assert!(said.contains("by Kit, not by the evidence") && said.contains("the log book has it"), "{said}");
+    assert_eq!(kinds(&out)[3..], ["person-decided", "decided"]);
+    // and evidence for nothing: all else is as before
+    let mut same = now.clone();
+    for field in ["decisions", "notes"] {
+        same["programs"][1][field] = before["programs"][1][field].clone();
+    }
+    assert_eq!(same, before);
+    assert_eq!(code(&run("verify", &out, &[])), 0, "{}", stderr(&run("verify", &out, &[])));
+
+    // withdrawn, only the log knows
+    let output = run("decide", &out, &[&format!("CLOCK:{LOST}"), "--withdraw", "--by", "Kit"]);
+    assert_eq!(code(&output), 0, "{}", stderr(&output));
+    assert!(state(&out) == untouched);
+    assert_eq!(kinds(&out)[5..], ["person-withdrew", "decided"]);
+    let output = run("decide", &out, &[&format!("CLOCK:{LOST}"), "--withdraw", "--by", "Kit"]);
+    assert!(code(&output) == 2 && stderr(&output).contains("nobody has decided"), "{}", stderr(&output));
+}
+
+#[test]
+fn established_is_out_of_a_persons_reach_and_evidence_overrules_one() {
+    let (_folder, out) = dossier(&[&side().torn]);
+    let before = contents(&out);
+    for (place, because, says) in [
+        ("p01:3=1", "I like it", "is established"),
+        ("p02:32=300", "so", "is no byte"),
+        ("p02:32", "so", "gives no value"),
+        ("p02=1", "so", "names no byte"),
+        ("p02:32=1", " ", "needs a reason"),
+    ] {
+        let output = run("decide", &out, &[place, "--because", because, "--by", "Kit"]);
+        assert_eq!(code(&output), 2, "{place}");
+        assert!(stderr(&output).contains(says), "{place}: {}", stderr(&output));
+        assert!(contents(&out) == before, "{place}");
+    }
+    let wrong = format!("p02:{LOST}={}", side().clock[LOST] ^ 1);
+    assert_eq!(code(&run("decide", &out, &[&wrong, "--because", "a guess", "--by", "Kit"])), 0);
+    let output = add(&out, &[&side().good], &[]);
+    assert!(stderr(&output).contains("set aside") && stderr(&output).contains("established"), "{}", stderr(&output));
+    assert_eq!(std::fs::read(out.join("programs/p02.bin")).unwrap(), side().clock);
+    // the decision came and went: the same as if it had never been
+    let (_other, whole) = dossier(&[&side().good, &side().torn]);
+    assert!(state(&out) == state(&whole));
+    assert!(log(&out).iter().any(|r| r["kind"] == "person-decided"), "the log forgets nothing");
+}
+
+#[test]
+fn next_says_where_the_fault_is_and_how_many_takes_would_do() {
+    let (_folder, out) = dossier(&[&side().good, &side().late]);
+    assert!(stdout(&run("next", &out, &[])).contains("nothing is left to do"));
+    let (_folder, out) = dossier(&[&side().torn]);
+    let said = flat(&stdout(&run("next", &out, &[])));
+    for words in ["p02 CLOCK: open", "only one take has it", "take-1", "Clean the head", "simulated cases"] {
+        assert!(said.contains(words), "{words}: {said}");
+    }
+    assert_eq!(flat(&stdout(&run("next", &out, &[]))), said, "the simulation is seeded");
+    let advice: serde_json::Value = serde_json::from_str(&stdout(&run("next", &out, &["--json"]))).unwrap();
+    assert_eq!(advice[0]["stretches"][0]["cause"], "one-take");
+    // a hole in the only take is in the next one with even odds, copies apart: by the model a good share settles at once,
+    // and more takes can only settle more
+    let by_takes = advice[0]["forecast"]["by_takes"].as_array().unwrap();
+    let settled: Vec<u64> = by_takes.iter().map(|s| s["settled"].as_u64().unwrap()).collect();
+    assert!(settled.is_sorted() && settled[0] > 0 && settled[4] > settled[0], "{settled:?}");
+    let place = &advice[0]["stretches"][0]["places"][0];
+    assert_eq!(place[0], 1);
+
+    // the same hole in two takes is the tape's
+    let again = out.with_file_name("torn-2.wav");
+    let mut bytes = std::fs::read(&side().torn).unwrap();
+    bytes.truncate(bytes.len() - 2_000);
+    std::fs::write(&again, bytes).unwrap();
+    assert_eq!(code(&add(&out, &[&again], &["-q"])), 0);
+    let advice: serde_json::Value = serde_json::from_str(&stdout(&run("next", &out, &["--json"]))).unwrap();
+    assert_eq!(advice[0]["stretches"][0]["cause"], "tape", "{advice}");
+}
