@@ -6,6 +6,9 @@ use super::{Present, sha256};
 use crate::confidence::Level;
 use crate::recovery::Outcome;
 
+/// Whether a program of before may have become the one of now with this number.
+type Fits<'a> = &'a dyn Fn(&Present, usize) -> bool;
+
 /// For every program of before the one of now that it has become: the same bytes under the same name first, then the
 /// same name, kind and place in the order of the tape, then the same bytes under another name (a header was found), then
 /// what holds half of an unnamed piece.
@@ -20,7 +23,7 @@ pub fn pairs(before: &[Present], now: &Outcome) -> Vec<Option<usize>> {
     // a program without a name is known by its content alone
     let name = |b: &Present, i: usize| !b.name.is_empty() && named(b, i);
     let part = |b: &Present, i: usize| b.name.is_empty() && shares(&b.bytes, &now.programs[i].program.bytes);
-    let rounds: [&dyn Fn(&Present, usize) -> bool; 4] = [&|b, i| named(b, i) && same(b, i), &name, &same, &part];
+    let rounds: [Fits; 4] = [&|b, i| named(b, i) && same(b, i), &name, &same, &part];
     for fits in rounds {
         for (place, b) in out.iter_mut().zip(before) {
             if place.is_none()

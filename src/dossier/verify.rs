@@ -50,10 +50,9 @@ pub fn verify(folder: &Path) -> Result<Report, Error> {
         }
         _ => Error::read(&path, e),
     })?;
-    let version = serde_json::from_slice::<Value>(&text).ok().and_then(|v| {
-        let schema = v["schema"].as_str()?.strip_prefix("quorate/dossier/")?.parse::<u32>().ok();
-        schema
-    });
+    let version = serde_json::from_slice::<Value>(&text)
+        .ok()
+        .and_then(|v| v["schema"].as_str()?.strip_prefix("quorate/dossier/")?.parse::<u32>().ok());
     if version.is_some_and(|v| v > 1) {
         return Err(Error::limit(&path, "was written by a newer quorate; verify it with that one"));
     }
