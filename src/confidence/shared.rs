@@ -1,0 +1,146 @@
+//! Shared causes: how far takes are independent witnesses.
+//!
+//! Takes of one tape share its damage, and what a take claims of a bit under damage is little: that is in its soft bits
+//! already. What must not add up is what both take for certain for the same wrong reason: one recording under two names, a
+//! deck that distorts alike, a fault of the tape that looks like data. Two signs of it are looked for, bit by bit, where all
+//! takes together leave no doubt: that two err together more often than their own claims explain, and that their soft
+//! bits follow each other closer than independent noise lets them.
+
+use std::collections::BTreeMap;
+
+use crate::consensus::{Block, Vote};
+
+/// What pairs of takes share: 0 nothing, 1 everything.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Shared {
+    pairs: BTreeMap<(usize, usize), f64>,
+}
+
+/// Evidence of all votes from which the answer counts as known.
+const KNOWN: f32 = 12.0;
+/// Share that is assumed before anything is seen, and the errors it is worth. A judgement: takes of one tape by decks of
+/// one kind are rarely quite independent.
+const PRIOR: f64 = 0.02;
+const PRIOR_ERRORS: f64 = 20.0;
+/// Soft bits above this say only that noise was far away, whoever heard them.
+const SATURATED: f32 = 15.0;
+/// Bits below saturation that a comparison of soft bits needs.
+const LEAST_BITS: f64 = 400.0;
+/// Mean difference of soft bits, against their mean size, of one recording in two forms, and of two plays.
+const ONE_RECORDING: f64 = 0.12;
+const TWO_PLAYS: f64 = 0.30;
+
+#[derive(Default)]
+struct Counts {
+    both: f64,
+    expected: f64,
+    single: f64,
+    apart: f64,
+    size: f64,
+    bits: f64,
+}
+
+impl Shared {
+    /// Estimates what the takes of one tape share from its blocks.
+    pub fn estimate<'a>(blocks: impl Iterator<Item = &'a Block>) -> Shared {
+        let mut counts: BTreeMap<(usize, usize), Counts> = BTreeMap::new();
+        for block in blocks {
+            let total = block.total(|_| 1.0);
+            for (i, u) in block.votes.iter().enumerate() {
+                for v in block.votes[i + 1..].iter().filter(|v| v.take != u.take && v.copy == u.copy) {
+                    let pair = (u.take.min(v.take), u.take.max(v.take));
+                    counts.entry(pair).or_default().add(u, v, &total);
+                }
+            }
+        }
+        Shared { pairs: counts.into_iter().map(|(pair, c)| (pair, c.share())).collect() }
+    }
+
+    /// What two takes share.
+    pub fn between(&self, a: usize, b: usize) -> f64 {
+        self.pairs.get(&(a.min(b), a.max(b))).copied().unwrap_or(PRIOR)
+    }
+
+    /// What a vote of this take counts among votes of all `takes`: n takes that share everything count as one.
+    pub fn weight(&self, take: usize, takes: &[usize]) -> f32 {
+        let others: f64 = takes.iter().filter(|&&t| t != take).map(|&t| self.between(take, t)).sum();
+        (1.0 / (1.0 + others)) as f32
+    }
+}
+
+impl Counts {
+    fn add(&mut self, u: &Vote, v: &Vote, total: &[crate::Llr]) {
+        for ((a, b), t) in u.bits.iter().zip(&v.bits).zip(total) {
+            let (x, y) = (a.0.abs(), b.0.abs());
+            if x.min(y) < 0.1 {
+                continue;
+            }
+            if x.max(y) < SATURATED {
+                self.apart += f64::from((a.0 - b.0).abs());
+                self.size += 0.5 * f64::from(x + y);
+                self.bits += 1.0;
+            }
+            if t.0.abs() < KNOWN {
+                continue;
+            }
+            let (wrong_a, wrong_b) = (a.bit() != t.bit(), b.bit() != t.bit());
+            self.both += f64::from(u8::from(wrong_a && wrong_b));
+            self.single += 0.5 * (f64::from(u8::from(wrong_a)) + f64::from(u8::from(wrong_b)));
+            self.expected += f64::from(1.0 / ((1.0 + x.exp()) * (1.0 + y.exp())));
+        }
+    }
+
+    fn share(&self) -> f64 {
+        let together = (self.both - self.expected).max(0.0);
+        let by_errors = (together + PRIOR * PRIOR_ERRORS) / (self.single + PRIOR_ERRORS);
+        let likeness = if self.bits >= LEAST_BITS { self.apart / self.size.max(1e-9) } else { f64::INFINITY };
+        let by_likeness = ((TWO_PLAYS - likeness) / (TWO_PLAYS - ONE_RECORDING)).clamp(0.0, 1.0);
+        by_errors.max(by_likeness).clamp(0.0, 1.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::Llr;
+
+    fn vote(take: usize, bits: Vec<Llr>) -> Vote {
+        Vote { take, reading: 0, copy: 0, stretches: Vec::new(), bits }
+    }
+
+    /// Soft bits of a word under noise of a small generator of its own, for a signal of mean 4 and deviation 2.8.
+    fn noisy(seed: u64, n: usize) -> Vec<Llr> {
+        let mut state = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) | 1;
+        let mut uniform = move || {
+            state ^= state << 13;
+            state ^= state >> 7;
+            state ^= state << 17;
+            (state >> 11) as f64 / (1u64 << 53) as f64
+        };
+        let draw = |i: usize, noise: f64| Llr(((4.0 + 2.8 * noise) * if i % 3 == 0 { 1.0 } else { -1.0 }) as f32);
+        (0..n).map(|i| draw(i, (0..12).map(|_| uniform()).sum::<f64>() - 6.0)).collect()
+    }
+
+    fn share(a: Vec<Llr>, b: Vec<Llr>, c: Vec<Llr>) -> Shared {
+        let votes = vec![vote(0, a.clone()), vote(1, b), vote(2, c)];
+        let block = Block { votes, bytes: a.len() / 9, length_known: true, from_s: 0.0, to_s: 1.0 };
+        Shared::estimate(std::iter::once(&block))
+    }
+
+    #[test]
+    fn independent_takes_count_nearly_in_full() {
+        let s = share(noisy(1, 9000), noisy(2, 9000), noisy(3, 9000));
+        assert!(s.between(0, 1) < 0.1, "{s:?}");
+        assert!(s.weight(0, &[0, 1, 2]) > 0.85);
+    }
+
+    #[test]
+    fn one_recording_under_two_names_counts_once() {
+        let a = noisy(1, 9000);
+        let louder: Vec<Llr> = a.iter().map(|l| Llr(l.0 * 1.03)).collect();
+        let s = share(a, louder, noisy(3, 9000));
+        assert_eq!(s.between(0, 1), 1.0);
+        assert!(s.between(0, 2) < 0.1, "{s:?}");
+        assert!((s.weight(0, &[0, 1]) - 0.5).abs() < 1e-6);
+    }
+}
