@@ -50,7 +50,9 @@ pub fn decide_all(mut intake: Intake, format: &dyn Format, progress: Progress) -
     let mut tapes = Vec::new();
     for members in consensus::tapes(&takes, width, &times) {
         progress(0.93, "weighing the evidence");
-        let blocks = consensus::blocks(&takes, &members, width, &times);
+        let within = format.checks_within_bytes(1);
+        let sound = |byte: &[bool]| crate::correction::obeys(within.as_ref(), byte);
+        let blocks = consensus::blocks(&takes, &members, width, &times, &sound);
         let blocks = decide_tape(&takes, &blocks, format)?;
         tapes.push(DecidedTape { takes: members.into_keys().collect(), blocks });
     }

@@ -1,5 +1,7 @@
 //! Are two readings of the same bits? Two likelihood ratios answer.
 
+use std::sync::OnceLock;
+
 use crate::Llr;
 
 /// ln P(both | same bits) / P(both | unrelated bits), per aligned pair of soft bits summed; and the same against
@@ -17,20 +19,36 @@ const ALIKE_DIFFERS: f32 = 0.01;
 /// No pair of soft bits counts as more certain than this: one lie must not outweigh a thousand truths.
 const TEMPER: f32 = 7.0;
 
+/// tanh(llr / 2), tempered, from a table of it: straight lines between steps of 1/128 are right to 2e-6.
+fn lean(llr: &Llr) -> f32 {
+    const STEPS: f32 = 128.0;
+    static TABLE: OnceLock<Vec<f32>> = OnceLock::new();
+    let table =
+        TABLE.get_or_init(|| (0..=(TEMPER * STEPS) as usize + 1).map(|i| (0.5 * i as f32 / STEPS).tanh()).collect());
+    let at = llr.0.abs().min(TEMPER) * STEPS;
+    let i = at as usize;
+    (table[i] + (at - i as f32) * (table[i + 1] - table[i])).copysign(llr.0)
+}
+
 impl Similarity {
     /// Of two runs that begin at the same bit.
     pub fn of(a: &[Llr], b: &[Llr]) -> Similarity {
         let mut out = Similarity::default();
-        for (x, y) in a.iter().zip(b) {
-            if x.is_lost() || y.is_lost() {
-                continue;
+        // a logarithm of a product is cheaper than a sum of logarithms; 64 factors of at least 1e-3 stay in range
+        for (a, b) in a.chunks(64).zip(b.chunks(64)) {
+            let (mut random, mut alike) = (1.0f64, 1.0f64);
+            for (x, y) in a.iter().zip(b) {
+                if x.is_lost() || y.is_lost() {
+                    continue;
+                }
+                // tanh(llr / 2) = 2 P(1) - 1; P(same) = 1/2 + 2 (P - 1/2)(Q - 1/2)
+                let same = 0.5 + 0.5 * lean(x) * lean(y);
+                random *= f64::from(2.0 * same);
+                alike *= f64::from(same / ((1.0 - ALIKE_DIFFERS) * same + ALIKE_DIFFERS * (1.0 - same)));
+                out.seen += 1;
             }
-            // tanh(llr / 2) = 2 P(1) - 1; P(same) = 1/2 + 2 (P - 1/2)(Q - 1/2)
-            let lean = |l: &Llr| (0.5 * l.0.clamp(-TEMPER, TEMPER)).tanh();
-            let same = 0.5 + 0.5 * lean(x) * lean(y);
-            out.against_random += f64::from((2.0 * same).ln());
-            out.against_alike += f64::from((same / ((1.0 - ALIKE_DIFFERS) * same + ALIKE_DIFFERS * (1.0 - same))).ln());
-            out.seen += 1;
+            out.against_random += random.ln();
+            out.against_alike += alike.ln();
         }
         out
     }
@@ -92,9 +110,9 @@ mod tests {
     fn likelihood_of_the_same_bit_is_that_worked_by_hand() {
         let (a, b) = (Llr((9.0f32).ln()), Llr((4.0f32).ln()));
         let same = Similarity::of(&[a], &[b]).against_random;
-        assert!((same - (2.0 * 0.74f64).ln()).abs() < 1e-6, "{same}");
+        assert!((same - (2.0 * 0.74f64).ln()).abs() < 2e-6, "{same}");
         let other = Similarity::of(&[a], &[-b]).against_random;
-        assert!((other - (2.0 * 0.26f64).ln()).abs() < 1e-6, "{other}");
+        assert!((other - (2.0 * 0.26f64).ln()).abs() < 4e-6, "{other}");
         // however sure both are
         assert!(Similarity::of(&[Llr(300.0)], &[Llr(-300.0)]).against_random.is_finite());
     }

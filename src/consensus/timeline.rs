@@ -4,6 +4,7 @@
 use super::matching::{Members, same};
 use super::similarity::{Similarity, best_lag};
 use super::{TakeReadings, Times};
+use crate::Llr;
 
 /// A stretch of one reading that keeps its count, with its place on the tape.
 #[derive(Clone, Debug, PartialEq)]
@@ -55,15 +56,18 @@ struct Island {
     starts: Vec<Option<f64>>,
 }
 
+/// Whether the bits of one byte obey what every byte obeys.
+pub type Sound<'a> = &'a (dyn Fn(&[bool]) -> bool + Sync);
+
 /// The blocks of one tape in tape order, each with the pieces of readings that are of it.
-pub fn blocks(takes: &[TakeReadings], members: &Members, bits: usize, times: &Times) -> Vec<Vec<Piece>> {
+pub fn blocks(takes: &[TakeReadings], members: &Members, bits: usize, times: &Times, sound: Sound) -> Vec<Vec<Piece>> {
     let stretches = stretches(takes, members, bits);
     let mut islands = islands(stretches, times);
     join(&mut islands, takes, bits, times);
     let mut out = Vec::new();
     for island in islands {
         let pieces = place(island, takes, times);
-        out.extend(apart(pieces, takes, bits));
+        out.extend(apart(pieces, takes, bits, sound));
     }
     out.retain(|b| !b.is_empty());
     out
@@ -203,7 +207,7 @@ fn place(island: Island, takes: &[TakeReadings], times: &Times) -> Vec<Piece> {
 }
 
 /// Takes that contradict each other from the first byte on are of different recordings, though they lie in one place.
-fn apart(pieces: Vec<Piece>, takes: &[TakeReadings], bits: usize) -> Vec<Vec<Piece>> {
+fn apart(pieces: Vec<Piece>, takes: &[TakeReadings], bits: usize, sound: Sound) -> Vec<Vec<Piece>> {
     let mut out = Vec::new();
     let mut rest = pieces;
     while !rest.is_empty() {
@@ -220,7 +224,7 @@ fn apart(pieces: Vec<Piece>, takes: &[TakeReadings], bits: usize) -> Vec<Vec<Pie
         };
         let other: Vec<usize> = rest
             .iter()
-            .filter(|p| p.framed && p.take != lead.take && contradict(&lead, p, takes, bits))
+            .filter(|p| p.framed && p.take != lead.take && contradict(&lead, p, takes, bits, sound))
             .map(|p| p.take)
             .collect();
         let (theirs, ours) = rest.into_iter().partition(|p| other.contains(&p.take));
@@ -230,32 +234,40 @@ fn apart(pieces: Vec<Piece>, takes: &[TakeReadings], bits: usize) -> Vec<Vec<Pie
     out
 }
 
-/// Whether two framed pieces are of different bytes, beyond reasonable doubt. A stretch that fits better a few bytes
-/// further on is a count that slipped.
-fn contradict(a: &Piece, b: &Piece, takes: &[TakeReadings], bits: usize) -> bool {
+/// Whether two framed pieces are of different bytes: where both are sure and differ, damage mostly leaves bytes that can't
+/// be, another recording never does. A stretch that fits better a few bytes further on is a count that slipped.
+fn contradict(a: &Piece, b: &Piece, takes: &[TakeReadings], bits: usize, sound: Sound) -> bool {
     const WINDOW: usize = 32;
     const SLIP: i64 = 3;
+    const SURE: f32 = 3.0;
     let of = |p: &Piece| &takes[p.take].readings[p.reading].bits[p.from * bits..p.to * bits];
     let (x, y) = (of(a), of(b));
-    let mut alike = 0.0;
+    let (mut different, mut damaged) = (0, 0);
     let n = x.len().min(y.len()) / bits;
     for from in (0..n).step_by(WINDOW) {
         let to = (from + WINDOW).min(n);
-        let part = &y[from * bits..to * bits];
-        let here = Similarity::of(part, &x[from * bits..to * bits]);
+        let (here, there) = (&x[from * bits..to * bits], &y[from * bits..to * bits]);
+        let stay = Similarity::of(there, here);
         let back = SLIP.min(from as i64);
-        let moved = best_lag(part, &x[(from - back as usize) * bits..], bits, 0..=back + SLIP);
-        if moved.is_none_or(|m| m.1.against_random < here.against_random.max(0.0) + 8.0) {
-            alike += here.against_alike;
+        let moved = best_lag(there, &x[(from - back as usize) * bits..], bits, 0..=back + SLIP);
+        if moved.is_some_and(|m| m.1.against_random > stay.against_random.max(0.0) + 8.0) {
+            continue;
+        }
+        for (p, q) in here.chunks(bits).zip(there.chunks(bits)) {
+            let decided = |byte: &[Llr]| byte.iter().map(|l| l.bit()).collect::<Vec<bool>>();
+            let sure = p.iter().chain(q).all(|l| l.0.abs() > SURE);
+            let (p, q) = (decided(p), decided(q));
+            if sure && p != q {
+                if sound(&p) && sound(&q) { different += 1 } else { damaged += 1 }
+            }
         }
     }
-    alike < -12.0
+    different >= 3 && different > 2 * damaged
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::Llr;
     use crate::consensus::tapes;
     use crate::receiver::Reading;
     use crate::tape::twin_copy;
@@ -289,7 +301,7 @@ mod tests {
     fn of_one_tape(takes: &[TakeReadings]) -> Vec<Vec<Piece>> {
         let all = tapes(takes, 9, &TIMES);
         assert_eq!(all.len(), 1, "one tape");
-        blocks(takes, &all[0], 9, &TIMES)
+        blocks(takes, &all[0], 9, &TIMES, &|byte| byte.iter().filter(|b| **b).count() % 2 == 1)
     }
 
     /// One take hears both copies; the other starts 5 s later, misses the first sync and runs on into the second copy.

@@ -20,8 +20,10 @@ pub const SAMPLE_RATE: u32 = 44_100;
 const LEVEL: f64 = 0.707_945_784;
 /// Standard deviation of an edge in seconds.
 const EDGE_S: f64 = 22e-6;
-/// Beyond this many standard deviations an edge is over: 3e-9 of a step is left, far under half a bit of 16.
-const REACH: f64 = 6.0;
+/// Beyond this many standard deviations an edge is over: 3e-7 of a step is left, far under half a bit of 16.
+const REACH: f64 = 5.0;
+/// Steps of the table of the Gaussian step to a standard deviation: between them a straight line is right to 1e-7.
+const TABLE_STEPS: f64 = 512.0;
 /// Silence before and after, in seconds, so that the first and last edges are whole.
 const MARGIN_S: f64 = 0.1;
 /// Samples that fit a WAV file: 32-bit sizes in bytes, less room for the header.
@@ -90,6 +92,13 @@ fn edges(pulses: &[Pulse], polarity: Polarity) -> impl Iterator<Item = Edge> {
 
 /// The samples, in units of full scale: all finished edges and the parts of those within reach.
 fn wave(pulses: &[Pulse], polarity: Polarity, samples: u64) -> impl Iterator<Item = f64> {
+    let last = (2.0 * REACH * TABLE_STEPS) as usize + 1;
+    let table: Vec<f64> = (0..=last).map(|i| normal_cdf(i as f64 / TABLE_STEPS - REACH)).collect();
+    let step = move |x: f64| {
+        let at = ((x + REACH) * TABLE_STEPS).clamp(0.0, last as f64 - 1.0);
+        let i = at as usize;
+        table[i] + (at - i as f64) * (table[i + 1] - table[i])
+    };
     let mut coming = edges(pulses, polarity).peekable();
     let mut near: VecDeque<Edge> = VecDeque::new();
     let mut level = 0.0;
@@ -99,7 +108,7 @@ fn wave(pulses: &[Pulse], polarity: Polarity, samples: u64) -> impl Iterator<Ite
         while near.front().is_some_and(|edge| edge.0 < now - REACH * EDGE_S) {
             level += near.pop_front().map_or(0.0, |edge| edge.1);
         }
-        level + near.iter().map(|(time, change)| change * normal_cdf((now - time) / EDGE_S)).sum::<f64>()
+        level + near.iter().map(|(time, change)| change * step((now - time) / EDGE_S)).sum::<f64>()
     })
 }
 

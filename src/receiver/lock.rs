@@ -4,7 +4,7 @@
 use super::frame::{Frame, dot};
 use super::shape::{Geometry, MARGIN, Shape, Wave};
 use super::signal::Signal;
-use super::sync::{Candidate, Search};
+use super::sync::{CLEAR_SCORE, Candidate, Search};
 use crate::Error;
 
 /// Where a sync sequence lies and what it taught about the tape.
@@ -33,21 +33,25 @@ const LEAST_LAID: f64 = 0.015;
 /// A waveform fitted anew must explain so much more than the known one to be preferred: it has fewer bytes behind it.
 const FRESH_GAIN: f64 = 0.15;
 
-/// The best lock among the candidates of a search; `known` is a waveform from earlier in the take.
+/// Share of what the known waveform explained before that makes a fresh one needless.
+const AS_BEFORE: f64 = 0.85;
+
+/// The best lock among the candidates of a search; `known` is a waveform from earlier in the take, with the share of the
+/// power that it explained there.
 pub fn lock(
     signal: &mut Signal,
     search: &Search,
     candidates: &[Candidate],
-    known: Option<&Shape>,
+    known: Option<(&Shape, f64)>,
 ) -> Result<Option<Lock>, Error> {
     let mut best: Option<(f64, Lock)> = None;
     for c in candidates {
         let laid = match known {
-            Some(shape) => lay(signal, search, c, shape)?.filter(|l| l.explained > LEAST_LAID),
+            Some((shape, _)) => lay(signal, search, c, shape)?.filter(|l| l.explained > LEAST_LAID),
             None => None,
         };
         let chosen = match laid {
-            Some(l) if l.explained > 0.8 => Some(l),
+            Some(l) if known.is_some_and(|(_, before)| l.explained > (AS_BEFORE * before).min(0.8)) => Some(l),
             laid => {
                 let fresh = fit(signal, search, c)?.filter(|l| l.explained > LEAST_FITTED);
                 match (laid, fresh) {
@@ -56,10 +60,13 @@ pub fn lock(
                 }
             }
         };
-        if let Some(l) = chosen
-            && best.as_ref().is_none_or(|(w, _)| worth(c, &l) > *w)
-        {
+        let Some(l) = chosen else { continue };
+        let clear = c.score > CLEAR_SCORE && l.explained > 0.8;
+        if best.as_ref().is_none_or(|(w, _)| worth(c, &l) > *w) {
             best = Some((worth(c, &l), l));
+        }
+        if clear {
+            break;
         }
     }
     Ok(best.map(|b| b.1))

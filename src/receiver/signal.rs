@@ -69,6 +69,11 @@ const SINC_REACH: usize = 12;
 /// 600 Hz.
 const AVERAGE_S: f64 = 3.3e-3;
 
+/// Samples prepared at a time, kept at most, and taken before the one asked for.
+const CHUNK: usize = 1 << 15;
+const KEEP: usize = 1 << 20;
+const BEFORE: i64 = 4096;
+
 /// A window on the prepared signal, moved along the tape.
 pub struct Signal<'a> {
     samples: &'a dyn Samples,
@@ -160,16 +165,27 @@ impl<'a> Signal<'a> {
     /// The samples `from..from + count`, zero outside the capture.
     pub fn window(&mut self, from: i64, count: usize) -> Result<&[f32], Error> {
         let end = self.begin + self.buffer.len() as i64;
-        if from < self.begin || from + count as i64 > end {
-            // a little before, for steps backwards, and much after, since tapes are mostly read forwards
-            let start = from - 4096;
-            let size = (count + 4096 + 65536).next_multiple_of(8);
-            self.fill(start, size)?;
+        let missing = from + count as i64 - end;
+        if from < self.begin || from > end {
+            // a little before, for steps backwards, and some after, since tapes are mostly read forwards
+            self.buffer.clear();
+            self.begin = from - BEFORE;
+            self.fill(self.begin, (count + BEFORE as usize + CHUNK).next_multiple_of(8))?;
+        } else if missing > 0 {
+            // a block is read several times over: what was prepared is kept as long as there is room
+            if self.buffer.len() > KEEP {
+                let gone = self.buffer.len() - KEEP / 2;
+                let gone = gone.min((from - BEFORE - self.begin).max(0) as usize);
+                self.buffer.drain(..gone);
+                self.begin += gone as i64;
+            }
+            self.fill(end, (missing as usize + CHUNK).next_multiple_of(8))?;
         }
         let at = (from - self.begin) as usize;
         Ok(&self.buffer[at..at + count])
     }
 
+    /// Appends the samples from `start`.
     fn fill(&mut self, start: i64, size: usize) -> Result<(), Error> {
         let reach = self.average as i64 + 1 + self.whitener.len() as i64;
         let raw = self.resampled(start - reach, size + 2 * reach as usize)?;
@@ -178,8 +194,6 @@ impl<'a> Signal<'a> {
         let once = moving_average(&raw, self.average);
         let twice = moving_average(&once, self.average);
         let high = |i: usize| raw[i] - twice[i - 2 * half];
-        self.buffer.clear();
-        self.begin = start;
         let reach = reach as usize;
         if self.whitener.is_empty() {
             self.buffer.extend((reach..reach + size).map(high));
@@ -187,9 +201,12 @@ impl<'a> Signal<'a> {
         }
         let lead = self.whitener.len() - 1;
         let flat: Vec<f32> = (reach - lead..reach + size).map(high).collect();
-        self.buffer.extend(
-            flat.windows(lead + 1).map(|w| w.iter().rev().zip(&self.whitener).map(|(x, a)| x * a).sum::<f32>()),
-        );
+        // tap by tap: runs over neighbours, which the processor does eight at a time
+        let begun = self.buffer.len();
+        self.buffer.resize(begun + size, 0.0);
+        for (k, &a) in self.whitener.iter().enumerate() {
+            self.buffer[begun..].iter_mut().zip(&flat[lead - k..]).for_each(|(y, x)| *y += a * x);
+        }
         Ok(())
     }
 
@@ -280,10 +297,10 @@ fn moving_average(input: &[f32], width: usize) -> Vec<f32> {
     let scale = 1.0 / width as f64;
     let mut sum: f64 = input.iter().take(width).map(|&v| f64::from(v)).sum();
     let mut out = Vec::with_capacity(input.len());
-    for i in 0..input.len() {
+    let ahead = input.iter().skip(width).copied().chain(std::iter::repeat(0.0));
+    for (&gone, next) in input.iter().zip(ahead) {
         out.push((sum * scale) as f32);
-        let next = input.get(i + width).copied().unwrap_or(0.0);
-        sum += f64::from(next) - f64::from(input[i]);
+        sum += f64::from(next) - f64::from(gone);
     }
     out
 }

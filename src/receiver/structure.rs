@@ -55,6 +55,11 @@ pub fn find(signal: &mut Signal, shape: &Shape, start: f64, period: f64, spread:
     Ok(found.filter(|f| f.contrast >= LEAST_CONTRAST))
 }
 
+/// Means of pairs.
+fn halved(x: &[f32]) -> Vec<f32> {
+    x.chunks_exact(2).map(|p| 0.5 * (p[0] + p[1])).collect()
+}
+
 fn search(
     signal: &mut Signal,
     shape: &Shape,
@@ -64,20 +69,24 @@ fn search(
     period: f64,
     spread: f64,
 ) -> Result<Option<Found>, Error> {
+    // the waveform holds nothing above 8 kHz: pairs of points tell as much at a quarter of the work
     let geometry = &shape.geometry;
-    let byte = geometry.byte_points();
+    let byte = 0.5 * geometry.byte_points();
     let point = period / byte;
+    let d = halved(&shape.d);
+    let common = halved(&shape.mu[MARGIN..shape.mu.len() - MARGIN]);
+    let margin = MARGIN / 2;
     let reach = (half / point).ceil();
-    let length = (reach * 2.0 + byte * (SPAN as f64 + 1.0) * (1.0 + spread)) as usize + 2 * MARGIN + shape.mu.len();
-    let origin = start - half - MARGIN as f64 * point;
+    let length = (reach * 2.0 + byte * (SPAN as f64 + 1.0) * (1.0 + spread)) as usize + 4 * margin + common.len();
     let mut x = Vec::new();
-    resample(signal, origin, point, length, &mut x)?;
+    let first = start - half - (margin as f64 - 0.25) * point;
+    resample(signal, first - 0.25 * point, 0.5 * point, 2 * length, &mut x)?;
+    let x = halved(&x);
     // correlation with every place of D, and of what all bytes have in common
-    let bit: Vec<f32> = (0..length - shape.d.len()).map(|n| dot(&shape.d, &x[n..n + shape.d.len()]).abs()).collect();
-    let common = &shape.mu[MARGIN..shape.mu.len() - MARGIN];
+    let bit: Vec<f32> = (0..length - d.len()).map(|n| dot(&d, &x[n..n + d.len()]).abs()).collect();
     let mark: Vec<f32> =
-        (0..length - shape.mu.len()).map(|n| dot(common, &x[n + MARGIN..n + MARGIN + common.len()])).collect();
-    let offsets: Vec<f64> = (0..geometry.bits).map(|k| (geometry.offset(k) - REACH.0) as f64).collect();
+        (0..length - common.len() - margin).map(|n| dot(&common, &x[n + margin..n + margin + common.len()])).collect();
+    let offsets: Vec<f64> = (0..geometry.bits).map(|k| 0.5 * (geometry.offset(k) - REACH.0) as f64).collect();
     let phases = (2.0 * reach) as usize;
     let mut best: Option<(f64, f64, f64)> = None;
     let (mut sum, mut square, mut count) = (0.0f64, 0.0f64, 0u32);
@@ -104,7 +113,7 @@ fn search(
             square += v * v;
             count += 1;
             let offset = i as f64 * point - half;
-            let weighed = v - 0.5 * (offset / sigma).powi(2) * f64::from(shape.d_energy) * 0.02;
+            let weighed = v - 0.5 * (offset / sigma).powi(2) * f64::from(shape.d_energy) * 0.01;
             if best.is_none_or(|(b, _, _)| weighed > b) {
                 best = Some((weighed, i as f64, stretch));
             }
@@ -113,7 +122,7 @@ fn search(
     let Some((score, phase, stretch)) = best else { return Ok(None) };
     let mean = sum / f64::from(count);
     let deviation = (square / f64::from(count) - mean * mean).max(1e-20).sqrt();
-    let ideal = SPAN as f64 * f64::from(shape.byte_energy());
+    let ideal = 0.5 * SPAN as f64 * f64::from(shape.byte_energy());
     let part = |b: usize| -> f32 {
         let pick = |row: &[f32], at: f64| row.get((at + phase) as usize).copied().unwrap_or(0.0);
         let start = b as f64 * byte * stretch;

@@ -69,6 +69,8 @@ struct Receiver<'a> {
     layout: &'a Layout,
     /// The best waveform the take has taught so far.
     known: Option<Known>,
+    /// Share of the power that the waveform explained under the last sync sequence.
+    explained: f64,
     runs: Vec<Run>,
     /// Samples that runs cover.
     covered: Vec<(f64, f64)>,
@@ -99,7 +101,8 @@ pub fn receive(
     progress(0.2);
     let leaders = leader::leaders(&survey, grammar);
     let length = signal.len().max(1) as f64;
-    let mut receiver = Receiver { signal, grammar, layout, known: None, runs: Vec::new(), covered: Vec::new() };
+    let mut receiver =
+        Receiver { signal, grammar, layout, known: None, explained: 1.0, runs: Vec::new(), covered: Vec::new() };
     let mut done = 0.0;
     for tone in &leaders {
         progress(0.2 + 0.6 * done / length);
@@ -114,7 +117,7 @@ pub fn receive(
             done = receiver.block(lock)?.max(done);
         }
     }
-    receiver.fill(&survey)?;
+    receiver.fill(&survey, &leaders)?;
     progress(0.95);
     let mut readings = receiver.readings();
     readings.sort_by(|a, b| a.from_s().total_cmp(&b.from_s()));
@@ -130,12 +133,12 @@ impl Receiver<'_> {
         from: i64,
         to: i64,
     ) -> Result<Option<Lock>, Error> {
-        let known = self.known.as_ref().map(|k| &k.shape);
+        let known = self.known.as_ref().map(|k| (&k.shape, self.explained));
         let mut search = Search {
             grammar: self.grammar,
             layout: self.layout,
             relative: known
-                .map_or_else(|| self.grammar.relative_lengths.clone(), |s| vec![s.geometry.relative.clone()]),
+                .map_or_else(|| self.grammar.relative_lengths.clone(), |(s, _)| vec![s.geometry.relative.clone()]),
             unit,
             spread,
             copies,
@@ -164,6 +167,7 @@ impl Receiver<'_> {
                 // nothing to hold on to here: what lies behind is left for the search by structure
                 return Ok(lock.start);
             }
+            self.explained = lock.explained;
             let mut shape = lock.shape;
             let unit = track.places.last().map_or(lock.period, |p| p.period) / shape.geometry.byte;
             let relative = shape.geometry.relative.clone();
@@ -221,7 +225,7 @@ impl Receiver<'_> {
     }
 
     /// Finds blocks whose leader or sync is gone, in what is not covered yet.
-    fn fill(&mut self, survey: &Survey) -> Result<(), Error> {
+    fn fill(&mut self, survey: &Survey, leaders: &[Leader]) -> Result<(), Error> {
         let rate = self.signal.rate();
         let hop = survey.hop_s * rate;
         let loud = self.loud(survey, hop);
@@ -237,7 +241,9 @@ impl Receiver<'_> {
                 continue;
             }
             i += 1;
-            if h.level < loud || h.tone > 0.5 {
+            let in_leader =
+                leaders.iter().any(|l| at > (l.from_s + BEFORE_S) * rate && at < (l.to_s - BEFORE_S) * rate);
+            if h.level < loud || h.tone > 0.5 || in_leader {
                 continue;
             }
             let found = match self.known.clone() {

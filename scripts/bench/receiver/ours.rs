@@ -2,7 +2,7 @@
 
 use super::scene::{BYTES, COPIES, DATA, Scene, WIDTH};
 use quorate::confidence::{ESTABLISHED_BELOW, Level, decide};
-use quorate::consensus::{self, Block, TakeReadings};
+use quorate::consensus::{self, Block, Piece, TakeReadings, Times};
 use quorate::correction::{ParityXor, most_probable};
 use quorate::receiver::signal::{Memory, Signal};
 use quorate::receiver::{self, Reception, leader};
@@ -127,15 +127,17 @@ pub fn judge(scene: &Scene, takes: Vec<Received>, from_s: f64) -> Result<Judged,
 
 /// The block nearest to where the data block lies; its length is told, as its header tells it.
 fn data_block(readings: &[TakeReadings], from_s: f64) -> Option<Block> {
-    let sightings: Vec<_> = readings.iter().enumerate().map(|(i, t)| consensus::sightings(i, t, COPIES)).collect();
-    let grouping = consensus::group(readings, &sightings, WIDTH);
+    let format = TwinCopy::default();
+    let times = Times::of(format.grammar(), format.layout());
     let speed = readings.first()?.speed;
-    let far = |s: &Vec<consensus::Sighting>| {
-        s.iter().map(|s| (s.from_s - from_s * speed).abs()).fold(f64::INFINITY, f64::min)
-    };
-    let blocks = grouping.tapes.iter().flat_map(|t| &t.blocks);
-    let nearest = blocks.min_by(|a, b| far(a).total_cmp(&far(b))).filter(|b| far(b) < 3.0)?;
-    let block = consensus::align(readings, nearest, WIDTH, Some(BYTES), &mut Vec::new());
+    let far = |s: &Vec<Piece>| s.iter().map(|p| (p.from_s - from_s * speed).abs()).fold(f64::INFINITY, f64::min);
+    let within = format.checks_within_bytes(1);
+    let sound = |byte: &[bool]| quorate::correction::obeys(within.as_ref(), byte);
+    let tapes = consensus::tapes(readings, WIDTH, &times);
+    let blocks: Vec<Vec<Piece>> =
+        tapes.iter().flat_map(|t| consensus::blocks(readings, t, WIDTH, &times, &sound)).collect();
+    let nearest = blocks.iter().min_by(|a, b| far(a).total_cmp(&far(b))).filter(|b| far(b) < 3.0)?;
+    let block = consensus::align(readings, nearest, WIDTH, Some(BYTES));
     (block.bytes > 1 && !block.votes.is_empty()).then_some(block)
 }
 
