@@ -10,7 +10,7 @@ use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use crate::Error;
-use crate::confidence::{Decided, decide};
+use crate::confidence::{Decided, Shared, decide};
 use crate::consensus::{self, Block, Piece, Rejected, TakeReadings, Times};
 use crate::tape::{BlockBytes, Format};
 
@@ -53,8 +53,8 @@ pub fn decide_all(mut intake: Intake, format: &dyn Format, progress: Progress) -
         let within = format.checks_within_bytes(1);
         let sound = |byte: &[bool]| crate::correction::obeys(within.as_ref(), byte);
         let blocks = consensus::blocks(&takes, &members, width, &times, &sound);
-        let blocks = decide_tape(&takes, &blocks, format)?;
-        tapes.push(DecidedTape { takes: members.into_keys().collect(), blocks });
+        let (blocks, shared) = decide_tape(&takes, &blocks, format)?;
+        tapes.push(DecidedTape { takes: members.into_keys().collect(), blocks, shared });
     }
     reject_unused(&takes, &tapes, &mut rejected);
     rejected.sort_by_key(|r| (r.take, r.reading));
@@ -64,16 +64,24 @@ pub fn decide_all(mut intake: Intake, format: &dyn Format, progress: Progress) -
 
 /// Decides the blocks of one tape in order. A header tells the length of the block behind it, so first all blocks are
 /// decided as they stand, then those whose length a header announces otherwise.
-fn decide_tape(takes: &[TakeReadings], blocks: &[Vec<Piece>], format: &dyn Format) -> Result<Vec<DecidedBlock>, Error> {
+fn decide_tape(
+    takes: &[TakeReadings],
+    blocks: &[Vec<Piece>],
+    format: &dyn Format,
+) -> Result<(Vec<DecidedBlock>, Shared), Error> {
     let width = format.grammar().bits_per_byte;
-    let one = |pieces: &Vec<Piece>, announced: Option<usize>| {
-        let block = consensus::align(takes, pieces, width, announced);
-        let weight = |_: &consensus::Vote| 1.0;
+    let blocks: Vec<(Block, &Vec<Piece>)> =
+        blocks.par_iter().map(|pieces| (consensus::align(takes, pieces, width, None), pieces)).collect();
+    let shared = Shared::estimate(blocks.iter().map(|b| &b.0));
+    let one = |block: Block| {
+        let members: Vec<usize> = block.takes();
+        let weight = |vote: &consensus::Vote| shared.weight(vote.take, &members);
         let weights = block.votes.iter().map(weight).collect();
         let total = block.total(weight);
         decide(format, &block, &total).map(|decided| DecidedBlock { block, decided, weights })
     };
-    let mut out: Vec<DecidedBlock> = blocks.par_iter().map(|s| one(s, None)).collect::<Result<_, Error>>()?;
+    let (blocks, pieces): (Vec<Block>, Vec<&Vec<Piece>>) = blocks.into_iter().unzip();
+    let mut out: Vec<DecidedBlock> = blocks.into_par_iter().map(one).collect::<Result<_, Error>>()?;
     for i in 1..out.len() {
         let before = &out[i - 1];
         let payload = &before.decided.bytes[..before.decided.bytes.len().saturating_sub(1)];
@@ -83,12 +91,12 @@ fn decide_tape(takes: &[TakeReadings], blocks: &[Vec<Piece>], format: &dyn Forma
             && n != out[i].block.bytes
             && gap < 15.0
         {
-            out[i] = one(&blocks[i], Some(n))?;
+            out[i] = one(consensus::align(takes, pieces[i], width, Some(n)))?;
         }
     }
     // only a check byte, or nothing at all
     out.retain(|b| b.block.bytes >= 2 && !b.block.votes.is_empty());
-    Ok(out)
+    Ok((out, shared))
 }
 
 /// Whatever has no vote in any block is rejected by name: used + rejected readings = all readings.

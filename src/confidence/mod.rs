@@ -1,10 +1,12 @@
-//! What may be claimed: the decision on a block with its doubt ([`judge`]), the verdict on a program ([`verdict`]),
+//! What may be claimed: how far witnesses are independent ([`shared`]), the decision on a block with its doubt ([`judge`]), the verdict on a program ([`verdict`]),
 //! scores and words ([`score`]), and the statistics that hold claims against outcomes ([`statistics`]).
 
 pub mod judge;
 pub mod score;
+pub mod shared;
 pub mod statistics;
 pub mod verdict;
 
 pub use judge::{Class, Decided, decide};
+pub use shared::Shared;
 pub use verdict::{ESTABLISHED_BELOW, Level, WEAK_BIT, level};

@@ -31,6 +31,14 @@ pub struct Block {
 }
 
 impl Block {
+    /// The takes that have a vote, in order.
+    pub fn takes(&self) -> Vec<usize> {
+        let mut takes: Vec<usize> = self.votes.iter().map(|v| v.take).collect();
+        takes.sort_unstable();
+        takes.dedup();
+        takes
+    }
+
     /// Evidence of all readings, each weighed by `weight(take)`.
     pub fn total(&self, weight: impl Fn(&Vote) -> f32) -> Vec<Llr> {
         let mut sum = vec![Llr::LOST; self.votes.first().map_or(0, |v| v.bits.len())];

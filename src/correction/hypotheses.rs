@@ -35,8 +35,10 @@ pub struct Hypothesis {
     /// Probability before the votes are seen. Priors are taken relative to each other.
     pub prior: f64,
     /// ln P(a block drawn from the votes obeys): see [`super::Posterior::ln_valid`]. −∞ if none can.
+    #[serde(deserialize_with = "null_is_minus_infinity")]
     pub ln_valid: f64,
     /// ln of the share of all words that obey: see [`super::ln_share`].
+    #[serde(deserialize_with = "null_is_minus_infinity")]
     pub ln_share: f64,
 }
 
@@ -47,6 +49,11 @@ impl Hypothesis {
     }
 }
 
+/// JSON has no infinities: the logarithm of zero is written as null.
+fn null_is_minus_infinity<'de, D: serde::Deserializer<'de>>(input: D) -> Result<f64, D::Error> {
+    Ok(Option::<f64>::deserialize(input)?.unwrap_or(f64::NEG_INFINITY))
+}
+
 /// A hypothesis with its probability.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Weighed {
@@ -55,8 +62,10 @@ pub struct Weighed {
     /// Probability given the votes.
     pub posterior: f64,
     /// ln of the probability, for those too small to tell from 0.
+    #[serde(deserialize_with = "null_is_minus_infinity")]
     pub ln_posterior: f64,
     /// ln of its evidence against the first hypothesis: what the votes say whatever the priors.
+    #[serde(deserialize_with = "null_is_minus_infinity")]
     pub ln_ratio: f64,
 }
 

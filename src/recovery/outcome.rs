@@ -2,6 +2,7 @@
 
 use super::programs::{self, Claimed};
 use super::{DecidedBlock, Intake};
+use crate::confidence::Shared;
 use crate::consensus::{Rejected, TakeReadings};
 use crate::report::verdict::{self, Place, ProgramVerdict, RejectedReading, SCHEMA, Tool, Verdict};
 use crate::tape::{Format, Program};
@@ -43,6 +44,21 @@ pub struct DecidedTape {
     /// Takes of it.
     pub takes: Vec<usize>,
     pub blocks: Vec<DecidedBlock>,
+    /// How far its takes are independent witnesses.
+    pub shared: Shared,
+}
+
+/// From here on a take is named as no witness of its own.
+const ALIKE: f64 = 0.3;
+
+impl DecidedTape {
+    /// The take that this one shares most with, if that is a fair part.
+    fn alike(&self, take: usize) -> Option<usize> {
+        let others = self.takes.iter().copied().filter(|&t| t != take);
+        let most = others
+            .max_by(|&a, &b| self.shared.between(take, a).total_cmp(&self.shared.between(take, b)).then(b.cmp(&a)))?;
+        (self.shared.between(take, most) > ALIKE).then_some(most)
+    }
 }
 
 pub struct Outcome {
@@ -65,7 +81,7 @@ pub(super) fn build(
     let total: usize = takes.iter().map(|t| t.readings.len()).sum();
     let mut tape_of = vec![None; takes.len()];
     let mut claimed: Vec<(usize, Claimed)> = Vec::new();
-    for (number, DecidedTape { takes: members, blocks }) in tapes.iter().enumerate() {
+    for (number, DecidedTape { takes: members, blocks, .. }) in tapes.iter().enumerate() {
         members.iter().for_each(|&t| tape_of[t] = Some(number + 1));
         claimed.extend(programs::claim(blocks, format, &takes).into_iter().map(|c| (number + 1, c)));
     }
@@ -145,14 +161,19 @@ pub(super) fn build(
     let verdict = Verdict {
         schema: SCHEMA.into(),
         tool: Tool { version: env!("CARGO_PKG_VERSION").into() },
-        takes: takes_of(&intake, &takes, &tape_of),
+        takes: takes_of(&intake, &takes, &tape_of, &tapes),
         programs: verdicts,
         readings: verdict::Readings { total, used, rejected },
     };
     Ok(Outcome { verdict, programs, intake, takes, tapes })
 }
 
-fn takes_of(intake: &Intake, takes: &[TakeReadings], tape_of: &[Option<usize>]) -> Vec<verdict::Take> {
+fn takes_of(
+    intake: &Intake,
+    takes: &[TakeReadings],
+    tape_of: &[Option<usize>],
+    tapes: &[DecidedTape],
+) -> Vec<verdict::Take> {
     let mut out: Vec<verdict::Take> = intake
         .received
         .iter()
@@ -163,6 +184,10 @@ fn takes_of(intake: &Intake, takes: &[TakeReadings], tape_of: &[Option<usize>]) 
                 notes.push(format!("The same samples as take-{}: counted once.", j + 1));
             } else if tape_of[i].is_none() {
                 notes.push("No data was found on this take.".into());
+            }
+            let tape = tape_of[i].map(|number| &tapes[number - 1]);
+            if let Some(other) = tape.and_then(|tape| tape.alike(i)) {
+                notes.push(format!("Errs and hesitates like take-{}: they do not count as two.", other + 1));
             }
             verdict::Take {
                 id: format!("take-{}", i + 1),
@@ -176,6 +201,7 @@ fn takes_of(intake: &Intake, takes: &[TakeReadings], tape_of: &[Option<usize>]) 
                 channels: r.channels,
                 tape: tape_of[i],
                 speed_error: tape_of[i].map(|_| round(takes[i].speed - 1.0)),
+                counts_as: tape.map(|tape| round(f64::from(tape.shared.weight(i, &tape.takes)))),
                 readings: takes[i].readings.len(),
             }
         })
@@ -193,6 +219,7 @@ fn takes_of(intake: &Intake, takes: &[TakeReadings], tape_of: &[Option<usize>]) 
             channels: 0,
             tape: None,
             speed_error: None,
+            counts_as: None,
             readings: 0,
         });
     }

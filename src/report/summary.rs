@@ -48,6 +48,7 @@ pub fn summary(verdict: &Verdict, look: Look) -> String {
         programs.iter().for_each(|program| out.push_str(&remarks(program, look)));
     }
     out.push('\n');
+    (1..=tapes).for_each(|tape| out.push_str(&witnesses(verdict, tape)));
     out.push_str(&closing(verdict));
     out
 }
@@ -115,6 +116,15 @@ fn remarks(program: &ProgramVerdict, look: Look) -> String {
     }
     let title = format!("{} {}: {}", program.id, name(program), table::word(program.verdict));
     format!("\n{}{}", look.title(&title), look.notes(&rows))
+}
+
+/// "3 takes count as 2.9": what is left of several witnesses when what they share is taken off.
+fn witnesses(verdict: &Verdict, tape: usize) -> String {
+    let counts: Vec<f64> = verdict.takes.iter().filter(|t| t.tape == Some(tape)).filter_map(|t| t.counts_as).collect();
+    if counts.len() < 2 {
+        return String::new();
+    }
+    format!("{} takes count as {:.1} independent ones.\n", counts.len(), counts.iter().sum::<f64>())
 }
 
 fn closing(verdict: &Verdict) -> String {

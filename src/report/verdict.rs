@@ -41,6 +41,8 @@ pub struct Take {
     pub tape: Option<usize>,
     /// Speed against the nominal, as a fraction: 0.02 plays 2 % fast.
     pub speed_error: Option<f64>,
+    /// What it counts as a witness among the takes of its tape, discounted for what they share: 1 in full.
+    pub counts_as: Option<f64>,
     pub readings: usize,
 }
 
