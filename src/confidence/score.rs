@@ -1,5 +1,9 @@
 //! Probabilities in words and on the Phred scale.
 
+/// Version of the model behind all chances: the receiver's soft bits, the discount, priors and checks. It changes when
+/// figures of `reports/calibration.json` no longer hold.
+pub const MODEL: &str = "2026-11";
+
 use serde::{Deserialize, Serialize};
 
 use crate::Llr;
