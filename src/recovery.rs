@@ -91,7 +91,11 @@ fn decide_tape(
             && n != out[i].block.bytes
             && gap < 15.0
         {
-            out[i] = one(consensus::align(takes, pieces[i], width, Some(n)))?;
+            let told = one(consensus::align(takes, pieces[i], width, Some(n)))?;
+            // a header may be wrong too: a block that obeys its checks as it was heard is not cut to fit
+            if out[i].decided.wrong_checksum || out[i].decided.p_wrong > 0.5 || !told.decided.wrong_checksum {
+                out[i] = told;
+            }
         }
     }
     // only a check byte, or nothing at all

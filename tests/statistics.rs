@@ -65,7 +65,7 @@ fn chances_in_words() {
         (1e-9, "1 in a billion"),
         (0.99e-9, "less than 1 in a billion"),
         (1e-300, "less than 1 in a billion"),
-        (0.975, "all but 1 in 40"),
+        (0.975, "98 in 100"),
         (0.0, "never, by the model"),
         (1.0, "always, by the model"),
         (f64::NAN, "unknown"),

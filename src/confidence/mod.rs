@@ -1,6 +1,7 @@
 //! What may be claimed: how far witnesses are independent ([`shared`]), the decision on a block with its doubt ([`judge`]), the verdict on a program ([`verdict`]),
-//! scores and words ([`score`]), and the statistics that hold claims against outcomes ([`statistics`]).
+//! scores and words ([`score`]), the trials behind them ([`calibration`]), and the statistics that hold claims against outcomes ([`statistics`]).
 
+pub mod calibration;
 pub mod judge;
 pub mod score;
 pub mod shared;

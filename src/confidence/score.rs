@@ -1,12 +1,12 @@
 //! Probabilities in words and on the Phred scale.
 
-/// Version of the model behind all chances: the receiver's soft bits, the discount, priors and checks. It changes when
-/// figures of `reports/calibration.json` no longer hold.
-pub const MODEL: &str = "2026-11";
-
 use serde::{Deserialize, Serialize};
 
 use crate::Llr;
+
+/// Version of the model behind all chances: the receiver's soft bits, the discount, priors and checks. It changes when
+/// figures of `reports/calibration.json` no longer hold.
+pub const MODEL: &str = "2026-11";
 
 /// A Phred score: Q = −10 log10 P(wrong) (Ewing & Green, Genome Research 8:186, 1998). Q30 is one error in a thousand.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd, Serialize, Deserialize)]
@@ -53,7 +53,7 @@ pub fn combine(votes: &[(bool, Phred)]) -> Llr {
 /// A probability in words: "1 in 40", "1 in 2 million", "about even", "less than 1 in a billion".
 ///
 /// Two significant digits under 1 in 100, then one, so that the words promise no more than a model can keep. Over one
-/// half the words are of the opposite: "all but 1 in 40".
+/// half it is in hundredths, "82 in 100", and near certainty in words of the opposite: "all but 1 in 1,000".
 pub fn chance(p: f64) -> String {
     if p.is_nan() {
         return "unknown".into();
@@ -70,6 +70,8 @@ pub fn chance(p: f64) -> String {
     if p > 0.6 {
         return match odds(1.0 - p) {
             Odds::Beyond => "all but less than 1 in a billion".into(),
+            // "all but 1 in 7.2" makes one think
+            Odds::OneIn(_) if p <= 0.99 => format!("{:.0} in 100", 100.0 * p),
             Odds::OneIn(n) => format!("all but 1 in {n}"),
         };
     }

@@ -160,7 +160,7 @@ pub(super) fn build(
     let used = total - rejected.len();
     let verdict = Verdict {
         schema: SCHEMA.into(),
-        tool: Tool { version: env!("CARGO_PKG_VERSION").into() },
+        tool: Tool { model: crate::confidence::score::MODEL.into(), version: env!("CARGO_PKG_VERSION").into() },
         takes: takes_of(&intake, &takes, &tape_of, &tapes),
         programs: verdicts,
         readings: verdict::Readings { total, used, rejected },

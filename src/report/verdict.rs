@@ -21,6 +21,8 @@ pub struct Verdict {
 
 #[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Tool {
+    /// Version of the model behind the chances, which `reports/calibration.json` holds against the truth.
+    pub model: Cow<'static, str>,
     pub version: Cow<'static, str>,
 }
 

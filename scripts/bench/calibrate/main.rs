@@ -44,10 +44,11 @@ fn run() -> Result<(), Box<dyn std::error::Error>> {
         }
         next += BATCH;
         let (e, wrong) = (all.established, all.established_wrong);
+        // a run that is cut short leaves what it has measured
+        report::write(&all, seed, next - 1, &out)?;
         eprint!("\r{} of {programs} programs, {e} established, {wrong} of them wrong ", all.programs);
         std::io::stderr().flush()?;
     }
     eprintln!();
-    report::write(&all, seed, next - 1, &out)?;
     Ok(())
 }

@@ -5,7 +5,7 @@ use serde_json::Value;
 
 use super::{Report, shown};
 use crate::confidence::verdict::{LEAST_P_WRONG, WEAK_BIT};
-use crate::confidence::{ESTABLISHED_BELOW, Level, score};
+use crate::confidence::{ESTABLISHED_BELOW, Level, calibration, score};
 use crate::correction::hypotheses::{PRIOR_NO_CHECKS, PRIOR_WRONG_CHECKSUM};
 use crate::dossier::log::{self, Event, Record};
 use crate::dossier::next::Advice;
@@ -59,8 +59,22 @@ pub fn sure(evidence: &Evidence) -> Markup {
                 "The chances are those of a model of tape, noise and checks. Statements this small cannot be tested tape by \
                  tape; what a model does not cover, such as a misread block boundary or a fault of this program, has a chance \
                  of its own. So no claim goes below " (score::chance(LEAST_P_WRONG)) ", and a program is established only under "
-                (score::chance(ESTABLISHED_BELOW)) ". Both limits are judgements. No series of trials with known truth stands \
-                 behind the chances of this version; read them as the model's own opinion."
+                (score::chance(ESTABLISHED_BELOW)) ". Both limits are judgements."
+            }
+            @match calibration::trials() {
+                Some(trials) => p {
+                    "Model " (score::MODEL) " was held against the truth on " (count(trials.programs as usize, "simulated program", "simulated programs"))
+                    " with every kind of damage the simulator knows: " (count(trials.established.count as usize, "was", "were"))
+                    " established, and " strong { (trials.established.wrong) " of them wrong" }
+                    @if let Some(bound) = trials.established.upper_95 {
+                        " (by that alone, with 95 % confidence, at most " (score::chance(bound)) ")"
+                    }
+                    ". Simulated tapes are not yours: no deck is in the trials."
+                }
+                None => p {
+                    "No series of trials with known truth stands behind the chances of this version; read them as the model's \
+                     own opinion."
+                }
             }
         }
     }
