@@ -22,7 +22,7 @@ fn a_byte_is_explained_by_every_vote_the_checks_and_the_rival() {
         "checks",
         "take-1 (good.wav), copy 1",
         "take-2 (late.wav), copy 2",
-        "in full",
+        "0.98",
         "bits",
         "⠀",
     ] {
