@@ -27,6 +27,8 @@ const ONE_PLACE_S: f64 = 0.1;
 const ONE_START_S: f64 = 0.25;
 /// Evidence of a pair counts for so much per kind of byte in it, up to a limit: two headers share all their spaces.
 const PER_KIND: f64 = 8.0;
+/// Kinds of bytes that make a block unlike all others.
+const DISTINCT: usize = 40;
 const MOST: f64 = 200.0;
 /// What two copies that begin in one place count against a chain.
 const FAULT: f64 = 150.0;
@@ -92,6 +94,14 @@ pub fn tapes(takes: &[TakeReadings], bits: usize, times: &Times) -> Vec<Members>
     tapes
 }
 
+/// Which readings are compared.
+#[derive(Clone, Copy, PartialEq)]
+enum Stage {
+    Distinct,
+    Framed,
+    All,
+}
+
 /// A reading with its place on the tape.
 struct Placed<'a> {
     reading: &'a Reading,
@@ -131,18 +141,20 @@ fn join(takes: &[TakeReadings], members: &Members, take: usize, bits: usize, tim
         .filter(|(_, r)| r.bytes() > 0)
         .map(|(i, r)| (i, r, Head::of(r, bits)))
         .collect();
-    // those that were framed tell most, and cheapest
-    for framed in [true, false] {
+    // what is framed and unlike all else tells most, and cheapest; then whatever is framed; then all
+    for stage in [Stage::Distinct, Stage::Framed, Stage::All] {
+        let serves = |r: &Reading, head: &Head| match stage {
+            Stage::Distinct => r.copy.is_some() && head.kinds >= DISTINCT,
+            Stage::Framed => r.copy.is_some(),
+            Stage::All => true,
+        };
         let mut pairs = Vec::new();
-        for (p, x) in all.iter().enumerate() {
-            for (i, y, head) in &new {
-                if framed && (x.reading.copy.is_none() || y.copy.is_none()) {
-                    continue;
-                }
+        for (p, x) in all.iter().enumerate().filter(|(_, x)| serves(x.reading, &x.head)) {
+            for (i, y, head) in new.iter().filter(|(_, y, head)| serves(y, head)) {
                 if x.reading.copy.is_some() && y.copy.is_some() && x.head.differs(head) {
                     continue;
                 }
-                pairs.extend(pair(x, p, y, *i, takes[take].speed, bits, times));
+                pairs.extend(pair(x, p, (y, head), *i, takes[take].speed, bits, times));
             }
         }
         let agreement = |at: &dyn Fn(f64) -> f64| {
@@ -150,11 +162,12 @@ fn join(takes: &[TakeReadings], members: &Members, take: usize, bits: usize, tim
             new.iter().map(|n| each(n.1)).sum::<f64>()
         };
         let (total, chosen) = chains(&pairs, &agreement);
-        let comparable = |r: &Reading| r.copy.is_some() || !framed;
+        let comparable = |r: &Reading| r.copy.is_some() || stage == Stage::All;
         let fewer =
             all.iter().filter(|p| comparable(p.reading)).count().min(new.iter().filter(|n| comparable(n.1)).count());
         // a take belongs to the tape when a fair part of what both must have seen is the same
-        if !chosen.is_empty() && (chosen.len() * 4 >= fewer || total > ENOUGH) {
+        let fair = chosen.len() * 4 >= fewer && stage != Stage::Distinct;
+        if !chosen.is_empty() && (fair || total > ENOUGH) {
             return Some(TimeMap::new(chosen.iter().flat_map(|&p| pairs[p].anchors.iter().copied()).collect()));
         }
     }
@@ -222,7 +235,7 @@ fn places<'a>(takes: &'a [TakeReadings], members: &'a Members, bits: usize) -> V
 fn pair(
     x: &Placed,
     placed: usize,
-    y: &Reading,
+    (y, head): (&Reading, &Head),
     reading: usize,
     speed: f64,
     bits: usize,
@@ -238,8 +251,7 @@ fn pair(
         _ => 0.0,
     };
     let (lag, evidence) = same(x.reading, y, bits)?;
-    let kinds: BTreeSet<Vec<bool>> = y.bits.chunks(bits).map(|c| c.iter().map(|l| l.bit()).collect()).collect();
-    let evidence = evidence.min(PER_KIND * kinds.len() as f64).min(MOST);
+    let evidence = evidence.min(PER_KIND * head.kinds as f64).min(MOST);
     let own = |i: usize| y.starts_s[i] * speed;
     let tape = |i: usize| x.at(lag + i as i64) + apart;
     // both ends of what is sure of its count
@@ -278,12 +290,16 @@ fn best_offset(all: &[Pair], free: &[usize], agreement: Agreement) -> Option<(f6
     let mut anchors = free.to_vec();
     anchors.sort_by(|&a, &b| all[b].evidence.total_cmp(&all[a].evidence));
     let mut best: Option<(f64, Vec<usize>)> = None;
+    let mut tried: BTreeSet<Vec<usize>> = BTreeSet::new();
     for anchor in anchors.into_iter().take(ANCHORS).map(|a| &all[a]) {
         let near = |p: &Pair| {
             let apart = (p.own_s - anchor.own_s).abs();
             (p.offset - anchor.offset).abs() < SLACK_S + SLACK_RATE * apart
         };
         let chain = best_chain(all, free.iter().copied().filter(|&p| near(&all[p])).collect());
+        if !tried.insert(chain.clone()) {
+            continue;
+        }
         let (Some(first), Some(last)) = (chain.first().map(|&p| &all[p]), chain.last().map(|&p| &all[p])) else {
             continue;
         };
@@ -334,6 +350,8 @@ const SLIP: usize = 4;
 struct Head {
     bits: Vec<u64>,
     sure: Vec<u64>,
+    /// Different bytes in the whole reading.
+    kinds: usize,
 }
 
 impl Head {
@@ -345,7 +363,9 @@ impl Head {
                 .map(|c| c.iter().enumerate().fold(0, |w, (i, l)| w | (u64::from(f(l)) << i)))
                 .collect()
         };
-        Head { bits: pack(&|l| l.0 > 0.0), sure: pack(&|l| l.0.abs() > 2.0) }
+        let kinds: BTreeSet<u64> =
+            r.bits.chunks(bits).map(|c| c.iter().fold(0, |w, l| w << 1 | u64::from(l.bit()))).collect();
+        Head { bits: pack(&|l| l.0 > 0.0), sure: pack(&|l| l.0.abs() > 2.0), kinds: kinds.len() }
     }
 
     /// More than a third of what both are sure of differs.
