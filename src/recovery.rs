@@ -10,7 +10,7 @@ use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use crate::Error;
-use crate::confidence::{Decided, Shared, decide};
+use crate::confidence::{Decided, Shared, decide, temper};
 use crate::consensus::{self, Block, Piece, Rejected, TakeReadings, Times};
 use crate::tape::{BlockBytes, Format};
 
@@ -70,8 +70,14 @@ fn decide_tape(
     format: &dyn Format,
 ) -> Result<(Vec<DecidedBlock>, Shared), Error> {
     let width = format.grammar().bits_per_byte;
-    let blocks: Vec<(Block, &Vec<Piece>)> =
-        blocks.par_iter().map(|pieces| (consensus::align(takes, pieces, width, None), pieces)).collect();
+    let lay = |pieces: &Vec<Piece>, announced: Option<usize>| {
+        let within = format.checks_within_bytes(1);
+        let mut block = consensus::align(takes, pieces, width, announced);
+        let sound = |byte: &[bool]| crate::correction::obeys(within.as_ref(), byte);
+        block.votes.iter_mut().for_each(|vote| temper(&mut vote.bits, width, sound));
+        block
+    };
+    let blocks: Vec<(Block, &Vec<Piece>)> = blocks.par_iter().map(|pieces| (lay(pieces, None), pieces)).collect();
     let shared = Shared::estimate(blocks.iter().map(|b| &b.0));
     let one = |block: Block| {
         let members: Vec<usize> = block.takes();
@@ -91,7 +97,7 @@ fn decide_tape(
             && n != out[i].block.bytes
             && gap < 15.0
         {
-            let told = one(consensus::align(takes, pieces[i], width, Some(n)))?;
+            let told = one(lay(pieces[i], Some(n)))?;
             // a header may be wrong too: a block that obeys its checks as it was heard is not cut to fit
             if out[i].decided.wrong_checksum || out[i].decided.p_wrong > 0.5 || !told.decided.wrong_checksum {
                 out[i] = told;

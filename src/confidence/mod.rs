@@ -1,4 +1,4 @@
-//! What may be claimed: how far witnesses are independent ([`shared`]), the decision on a block with its doubt ([`judge`]), the verdict on a program ([`verdict`]),
+//! What may be claimed: how far a witness is to be believed ([`temper`]) and is independent ([`shared`]), the decision on a block with its doubt ([`judge`]), the verdict on a program ([`verdict`]),
 //! scores and words ([`score`]), the trials behind them ([`calibration`]), and the statistics that hold claims against outcomes ([`statistics`]).
 
 pub mod calibration;
@@ -6,8 +6,10 @@ pub mod judge;
 pub mod score;
 pub mod shared;
 pub mod statistics;
+pub mod temper;
 pub mod verdict;
 
 pub use judge::{Class, Decided, decide};
 pub use shared::Shared;
+pub use temper::temper;
 pub use verdict::{ESTABLISHED_BELOW, Level, WEAK_BIT, level};

@@ -27,6 +27,8 @@ const ONE_PLACE_S: f64 = 0.1;
 const ONE_START_S: f64 = 0.25;
 /// Evidence of a pair counts for so much per kind of byte in it, up to a limit: two headers share all their spaces.
 const PER_KIND: f64 = 8.0;
+/// Pairs of readings that are too many to compare each.
+const MANY: usize = 40_000;
 /// Kinds of bytes that make a block unlike all others.
 const DISTINCT: usize = 40;
 const MOST: f64 = 200.0;
@@ -141,8 +143,12 @@ fn join(takes: &[TakeReadings], members: &Members, take: usize, bits: usize, tim
         .filter(|(_, r)| r.bytes() > 0)
         .map(|(i, r)| (i, r, Head::of(r, bits)))
         .collect();
-    // what is framed and unlike all else tells most, and cheapest; then whatever is framed; then all
+    // whatever is framed tells most, and cheapest; on a long tape, first what is unlike all else; in the end all
+    let many = all.len() * new.len() > MANY;
     for stage in [Stage::Distinct, Stage::Framed, Stage::All] {
+        if stage == Stage::Distinct && !many {
+            continue;
+        }
         let serves = |r: &Reading, head: &Head| match stage {
             Stage::Distinct => r.copy.is_some() && head.kinds >= DISTINCT,
             Stage::Framed => r.copy.is_some(),
