@@ -27,7 +27,8 @@ const SATURATED: f32 = 15.0;
 /// Bits below saturation that a comparison needs.
 const LEAST_BITS: f64 = 400.0;
 /// Correlation of soft bits from which something other than the damage of the tape is shared, and of one recording in two
-/// forms. Measured: plays that share nothing but dropouts 0.0 to 0.31, a recording and its re-encodings 0.90 to 1.00.
+/// forms. Set from a handful of tapes: plays that shared
+/// nothing but dropouts reached 0.31, one recording re-encoded 0.90 and more.
 const ONLY_DAMAGE: f64 = 0.4;
 const ONE_RECORDING: f64 = 0.9;
 

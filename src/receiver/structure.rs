@@ -22,7 +22,7 @@ pub struct Found {
 
 /// Bytes looked at together.
 const SPAN: usize = 20;
-/// Contrast that is believed. The best of some 9,000 places in noise reaches 4.5.
+/// Contrast that is believed. A judgement: noise offers some thousand places.
 const LEAST_CONTRAST: f64 = 6.0;
 
 /// Looks for the structure from about `start` on (or before, for `direction` −1), where the prediction is vague by

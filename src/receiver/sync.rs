@@ -7,7 +7,7 @@ use crate::tape::{Grammar, Layout};
 
 /// Correlation under which nothing is believed; noise alone stays under 0.2 over a search of a second.
 const LEAST_SCORE: f32 = 0.25;
-/// Correlation above which there is no doubt; the other copy's sequence, which shares seven bits of nine, stays under it.
+/// Correlation above which no other speed is tried. A judgement.
 pub const CLEAR_SCORE: f32 = 0.85;
 /// Places that are looked at closer.
 const CANDIDATES: usize = 4;

@@ -64,7 +64,7 @@ pub fn sure(evidence: &Evidence) -> Markup {
             @match calibration::trials() {
                 Some(trials) => p {
                     "Model " (score::MODEL) " was held against the truth on " (count(trials.programs as usize, "simulated program", "simulated programs"))
-                    " with every kind of damage the simulator knows: " (count(trials.established.count as usize, "was", "were"))
+                    " with noise, dropouts, lost stretches, uneven speed, clipping and late starts; worn heads and lossy files are not among them: " (count(trials.established.count as usize, "was", "were"))
                     " established, and " strong { (trials.established.wrong) " of them wrong" }
                     @if let Some(bound) = trials.established.upper_95 {
                         " (by that alone, with 95 % confidence, at most " (score::chance(bound)) ")"
