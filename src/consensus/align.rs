@@ -123,16 +123,17 @@ fn lay_out<'a>(takes: &'a [TakeReadings], pieces: &'a [Piece], bits: usize) -> V
     // byte 0 of the lead's reading, in the block
     let zero = lead.place.map_or(0, |p| p - lead.from as i64);
     let place = |p: &Piece| {
-        if let Some(at) = p.place {
-            return at;
+        if p.place.is_some() {
+            return p.place;
         }
         if (p.take, p.reading) == (lead.take, lead.reading) {
-            return zero + p.from as i64;
+            return Some(zero + p.from as i64);
         }
-        let lag = lag_of(reading(lead), reading(p), bits).map_or(0, |l| l.0);
-        zero + lag + p.from as i64
+        // what fits nowhere is laid nowhere
+        lag_of(reading(lead), reading(p), bits).map(|l| zero + l.0 + p.from as i64)
     };
-    let mut laid: Vec<Laid> = pieces.iter().map(|p| Laid { piece: p, bits: part(p), at: place(p) }).collect();
+    let laid = pieces.iter().filter_map(|p| Some(Laid { piece: p, bits: part(p), at: place(p)? }));
+    let mut laid: Vec<Laid> = laid.collect();
     // nothing has a place: the earliest byte anyone heard is byte 0
     let least = laid.iter().map(|l| l.at).min().unwrap_or(0);
     if lead.place.is_none() && least < 0 {
