@@ -266,7 +266,7 @@ fn first_settled(
                 own.block.votes.push(Vote { take: usize::MAX, reading: takes, copy, stretches, bits });
                 own.weights.push(weight);
             }
-            let decided = decide(format, &own.block, &explain::total(own))?;
+            let decided = decide(format, &own.block, &own.weights)?;
             p_wrong += decided.p_wrong;
             settled &= !decided.wrong_checksum;
             for (_, range) in program.data.iter().filter(|d| d.0 == member) {

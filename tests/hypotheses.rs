@@ -1,0 +1,237 @@
+//! Tapes that contradict themselves or each other, at moderate noise, through the whole line: each gets the explanation that
+//! the simulation made it by, in words. The tapes are written here; what is on them is the reference.
+
+use quorate::capture::write::write_wav16;
+use quorate::channel::{self, Knobs};
+use quorate::confidence::Level;
+use quorate::correction::hypotheses::{COPIES_DIFFER, OBEYS, OTHER_RECORDING, WRONG_CHECKSUM};
+use quorate::recovery::{self, Outcome};
+use quorate::report::verdict::ProgramVerdict;
+use quorate::report::{summary, table::Look};
+use quorate::tape::twin_copy::{self, TapeFile};
+use quorate::tape::{Kind, Program, Pulse, TwinCopy};
+use std::path::PathBuf;
+use tempfile::TempDir;
+
+const LEADER_S: f64 = 1.5;
+
+/// A ringing log of one morning; a clock stands in bytes 40 to 42.
+fn log() -> Vec<u8> {
+    let line =
+        |i: u32| format!("{:02} DUNLIN  B{:05} WING {} WT {}\r", i + 1, 70_311 + 7 * i, 114 + i % 9, 43 + i % 11);
+    (0..9).flat_map(|i| line(i).into_bytes()).collect()
+}
+
+fn changed(bytes: &[u8], at: &[usize]) -> Vec<u8> {
+    let mut out = bytes.to_vec();
+    at.iter().for_each(|&i| out[i] = out[i].wrapping_mul(5).wrapping_add(77));
+    out
+}
+
+fn file(bytes: &[u8]) -> TapeFile {
+    let program =
+        Program { kind: Kind::Code, name: b"RINGS".to_vec(), load_address: Some(0xc000), bytes: bytes.to_vec() };
+    TapeFile { header_leader_s: LEADER_S, data_leader_s: LEADER_S, gap_s: 0.6, ..TapeFile::usual(program) }
+}
+
+fn tape(files: &[TapeFile]) -> Vec<Pulse> {
+    twin_copy::write(files)
+}
+
+/// A tape with one program whose second copy holds other bytes, or another check byte.
+fn copies(first: &[u8], second: &[u8], second_fault: u8) -> Vec<Pulse> {
+    let header = file(first).blocks().swap_remove(0);
+    let [one, two] = [(first, 0), (second, second_fault)].map(|(b, fault)| twin_copy::write_block(b, LEADER_S, fault));
+    // formats.md: a byte is twenty pulses, nine sync bytes stand before the payload, a check byte and two pulses behind it
+    let copy = (9 + first.len() + 1) * 20 + 2;
+    let leader = (LEADER_S / 390e-6).round() as usize;
+    let cut = leader + copy;
+    [&header[..], &one[..cut], &two[cut..], &[Pulse::Silence(0.6)]].concat()
+}
+
+struct Takes {
+    paths: Vec<PathBuf>,
+    _folder: TempDir,
+}
+
+/// A take of each tape: 10 dB, a little wow, and some lifts of the tape in each.
+fn takes(tapes: &[&[Pulse]], seed: u64) -> Takes {
+    let folder = tempfile::tempdir().unwrap();
+    let one = |(i, tape): (usize, &&[Pulse])| {
+        let knobs = Knobs {
+            snr_db: Some(10.0),
+            wow_rms: 0.002,
+            speed_error: 0.01 * (i as f64 - 1.0),
+            own_dropouts_per_s: 0.3,
+            dropout_max_ms: 6.0,
+            ..Knobs::default()
+        };
+        let wave = channel::play(tape, &knobs, seed, 100 * seed + i as u64);
+        let samples: Vec<i16> = wave.iter().map(|x| (x * 32767.0).clamp(-32768.0, 32767.0) as i16).collect();
+        let path = folder.path().join(format!("take-{}.wav", i + 1));
+        write_wav16(&path, knobs.sample_rate, 1, &samples).unwrap();
+        path
+    };
+    let paths = tapes.iter().enumerate().map(one).collect();
+    Takes { paths, _folder: folder }
+}
+
+fn recover(takes: &Takes) -> Outcome {
+    recovery::recover(&takes.paths, &TwinCopy::default(), &|_, _| ()).unwrap()
+}
+
+/// The most probable explanation of a program's data block.
+fn explanation(program: &ProgramVerdict) -> &str {
+    let data = program.blocks.iter().find(|b| b.role == "data").unwrap();
+    let best = data.hypotheses.iter().max_by(|a, b| a.posterior.total_cmp(&b.posterior)).unwrap();
+    let sum: f64 = data.hypotheses.iter().map(|h| h.posterior).sum();
+    assert!((sum - 1.0).abs() < 1e-9, "{sum}");
+    &best.hypothesis.name
+}
+
+fn say(outcome: &Outcome) -> String {
+    let one = |p: &ProgramVerdict| {
+        let blocks: Vec<String> = p
+            .blocks
+            .iter()
+            .map(|b| {
+                b.hypotheses
+                    .iter()
+                    .map(|h| format!("{} {:.1e}", h.hypothesis.name, h.posterior))
+                    .collect::<Vec<_>>()
+                    .join(", ")
+            })
+            .collect();
+        format!(
+            "{} {} {:?} {:.1e} {:?} {:?}\n   {}",
+            p.id,
+            p.name,
+            p.verdict,
+            p.p_wrong,
+            p.takes,
+            p.obstacles,
+            blocks.join("\n   ")
+        )
+    };
+    outcome.verdict.programs.iter().map(one).collect::<Vec<_>>().join("\n")
+}
+
+/// Every program of the result holds one of these, each once, all under the name.
+fn holds(outcome: &Outcome, bytes: &[&[u8]]) {
+    assert_eq!(outcome.programs.len(), bytes.len(), "{}", say(outcome));
+    for wanted in bytes {
+        assert_eq!(outcome.programs.iter().filter(|p| p.program.bytes == *wanted).count(), 1, "{}", say(outcome));
+    }
+    assert!(outcome.verdict.programs.iter().all(|p| p.name.trim_end() == "RINGS"), "{}", say(outcome));
+}
+
+fn told(outcome: &Outcome, words: &str) {
+    for p in &outcome.verdict.programs {
+        assert!(p.obstacles.iter().any(|o| o.contains(words)), "{}", say(outcome));
+    }
+    let screen = summary::summary(&outcome.verdict, Look::PLAIN);
+    let flat = screen.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(flat.contains(words), "{screen}");
+}
+
+#[test]
+fn copies_that_differ_are_told_and_both_are_given_out() {
+    let first = log();
+    for (seed, at) in [(1, &[40, 41, 42][..]), (2, &[7]), (3, &[11, 90, 91, 92, 200])] {
+        let second = changed(&first, at);
+        let tape = copies(&first, &second, 0);
+        for n in [1, 3] {
+            let outcome = recover(&takes(&vec![&tape[..]; n], seed));
+            holds(&outcome, &[&first, &second]);
+            for p in &outcome.verdict.programs {
+                assert_eq!((p.verdict, explanation(p)), (Level::Supported, COPIES_DIFFER), "{}", say(&outcome));
+                assert!(p.p_wrong < 0.05, "{}", say(&outcome));
+            }
+            // what the machine would load comes first
+            assert_eq!(outcome.programs[0].program.bytes, first, "{}", say(&outcome));
+            told(&outcome, "written differently");
+            told(&outcome, if at.len() == 1 { "1 byte differs" } else { "bytes differ" });
+        }
+    }
+}
+
+#[test]
+fn a_second_copy_that_differs_and_fails_its_checksum_needs_several_takes() {
+    let first = log();
+    let second = changed(&first, &[40, 41, 42, 120]);
+    let tape = copies(&first, &second, 0x21);
+    let outcome = recover(&takes(&[&tape, &tape, &tape], 4));
+    holds(&outcome, &[&first, &second]);
+    told(&outcome, "the first copy obeys its checksum, the second copy fails its checksum");
+    assert_eq!(outcome.programs[0].program.bytes, first);
+    // one take could have misheard it: never established
+    let outcome = recover(&takes(&[&tape], 4));
+    assert!(outcome.verdict.programs.iter().all(|p| p.verdict != Level::Established), "{}", say(&outcome));
+}
+
+#[test]
+fn takes_of_different_recordings_are_told_and_never_mixed() {
+    let ours = log();
+    for (seed, at) in [(5, &[40, 41, 42][..]), (6, &[7]), (7, &[3, 60, 61, 100, 101, 150, 151, 152, 250])] {
+        let theirs = changed(&ours, at);
+        let (one, other) = (tape(&[file(&ours)]), tape(&[file(&theirs)]));
+        for tapes in [&[&one[..], &one, &other][..], &[&one, &other]] {
+            let outcome = recover(&takes(tapes, seed));
+            holds(&outcome, &[&ours, &theirs]);
+            told(&outcome, "different recordings");
+            for (p, r) in outcome.verdict.programs.iter().zip(&outcome.programs) {
+                assert_eq!(p.verdict, Level::Supported, "{}", say(&outcome));
+                let last = format!("take-{}", tapes.len());
+                let data = outcome.tapes[r.tape].blocks[r.data[0].0].block.takes();
+                assert_eq!(r.program.bytes == theirs, data == [tapes.len() - 1], "{} {data:?}", say(&outcome));
+                assert!(p.obstacles.iter().any(|o| o.contains(&last)), "{}", say(&outcome));
+            }
+            if tapes.len() == 3 {
+                assert_eq!(outcome.programs[0].program.bytes, ours, "most takes first");
+            }
+        }
+    }
+}
+
+#[test]
+fn a_wrong_checksum_is_told_by_one_take_and_by_three() {
+    let mut wrong = file(&log());
+    wrong.checksum_fault = 0x14;
+    let tape = tape(&[wrong]);
+    for n in [1, 3] {
+        let outcome = recover(&takes(&vec![&tape[..]; n], 8));
+        holds(&outcome, &[&log()]);
+        let p = &outcome.verdict.programs[0];
+        assert_eq!((p.verdict, explanation(p)), (Level::Supported, WRONG_CHECKSUM), "{}", say(&outcome));
+        told(&outcome, "most probably it was written wrong");
+    }
+}
+
+#[test]
+fn one_name_twice_is_two_programs_and_nothing_contradicts() {
+    let (one, two) = (log(), changed(&log(), &[7]));
+    let tape = tape(&[file(&one), file(&two)]);
+    for n in [1, 3] {
+        let outcome = recover(&takes(&vec![&tape[..]; n], 9));
+        holds(&outcome, &[&one, &two]);
+        for p in &outcome.verdict.programs {
+            assert_eq!((p.verdict, explanation(p)), (Level::Established, OBEYS), "{}", say(&outcome));
+        }
+    }
+}
+
+/// What is damaged in one copy, or in one take, is not taken for other bytes.
+#[test]
+fn damage_is_not_taken_for_another_block() {
+    let tape = tape(&[file(&log())]);
+    for seed in 20..26 {
+        for n in [1, 3] {
+            let outcome = recover(&takes(&vec![&tape[..]; n], seed));
+            holds(&outcome, &[&log()]);
+            for h in outcome.verdict.programs[0].blocks.iter().flat_map(|b| &b.hypotheses) {
+                let name = &h.hypothesis.name;
+                assert!(name != COPIES_DIFFER && name != OTHER_RECORDING || h.posterior < 1e-6, "{}", say(&outcome));
+            }
+        }
+    }
+}
