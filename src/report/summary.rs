@@ -99,8 +99,7 @@ fn remarks(program: &ProgramVerdict, look: Look) -> String {
     let places = program.places.iter().map(|p| format!("{} {}-{}", p.take, minutes(p.from_s), minutes(p.to_s)));
     let places = places.collect::<Vec<_>>().join(", ");
     let short = program.verdict != Level::Established;
-    let corrected: Vec<String> =
-        program.blocks.iter().filter_map(|b| certificate(b, bits_per_byte(program))).collect();
+    let corrected: Vec<String> = program.blocks.iter().filter_map(|b| certificate(b, bits_per_byte(program))).collect();
     let all: [(&str, &[String]); 6] = [
         ("in the way", &program.obstacles),
         ("would help", &program.advice),

@@ -68,7 +68,10 @@ fn main() -> Result<()> {
             (seed..seed + BATCH).into_par_iter().map(|s| one(s, options.snr)).collect::<Result<_>>()?;
         judged.iter().for_each(|j| tally.add(j));
         seed += BATCH;
-        eprintln!("{} tapes, {} blocks wrong by soft votes, {} repaired", tally.tapes, tally.soft_wrong, tally.repaired);
+        eprintln!(
+            "{} tapes, {} blocks wrong by soft votes, {} repaired",
+            tally.tapes, tally.soft_wrong, tally.repaired
+        );
     }
     let page = page(&options, &tally, &speed);
     println!("{page}");
