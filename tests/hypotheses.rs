@@ -1,9 +1,11 @@
 //! Tapes that contradict themselves or each other, at moderate noise, through the whole line: each gets the explanation that
 //! the simulation made it by, in words. The tapes are written here; what is on them is the reference.
 
+use quorate::Llr;
 use quorate::capture::write::write_wav16;
 use quorate::channel::{self, Knobs};
-use quorate::confidence::Level;
+use quorate::confidence::{Level, decide};
+use quorate::consensus::Vote;
 use quorate::correction::hypotheses::{COPIES_DIFFER, OBEYS, OTHER_RECORDING, WRONG_CHECKSUM};
 use quorate::recovery::{self, Outcome};
 use quorate::report::verdict::ProgramVerdict;
@@ -234,4 +236,101 @@ fn damage_is_not_taken_for_another_block() {
             }
         }
     }
+}
+
+#[test]
+fn order_and_threads_change_nothing_where_takes_contradict_each_other() {
+    let (ours, theirs) = (log(), changed(&log(), &[40, 41, 42]));
+    let (one, other, twins) = (tape(&[file(&ours)]), tape(&[file(&theirs)]), copies(&ours, &theirs, 0));
+    for tapes in [[&one[..], &other, &one], [&twins, &twins, &twins]] {
+        let takes = takes(&tapes, 10);
+        let page = |threads: usize, order: [usize; 3]| {
+            let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+            let paths: Vec<PathBuf> = order.iter().map(|&i| takes.paths[i].clone()).collect();
+            let outcome = pool.install(|| recovery::recover(&paths, &TwinCopy::default(), &|_, _| ())).unwrap();
+            serde_json::to_string(&outcome.verdict).unwrap()
+        };
+        let first = page(1, [0, 1, 2]);
+        assert!(first.contains("given out beside it"));
+        for order in [[0, 1, 2], [2, 1, 0], [1, 2, 0]] {
+            assert_eq!(page(3, order), first, "{order:?}");
+        }
+    }
+}
+
+/// The same samples under another name, and under another header (two channels of the same).
+#[test]
+fn the_same_file_twice_changes_nothing() {
+    let tape = tape(&[file(&log())]);
+    let mut takes = takes(&[&tape, &tape], 11);
+    let programs = |outcome: &Outcome| serde_json::to_value(&outcome.verdict.programs).unwrap();
+    let before = programs(&recover(&takes));
+    let twice = takes._folder.path().join("take-8.wav");
+    std::fs::copy(&takes.paths[0], &twice).unwrap();
+    let bytes = std::fs::read(&takes.paths[1]).unwrap();
+    let mono: Vec<i16> = bytes[44..].chunks_exact(2).map(|b| i16::from_le_bytes([b[0], b[1]])).collect();
+    let wide: Vec<i16> = mono.iter().flat_map(|&s| [s, s]).collect();
+    let stereo = takes._folder.path().join("take-9.wav");
+    write_wav16(&stereo, Knobs::default().sample_rate, 2, &wide).unwrap();
+    takes.paths.extend([twice, stereo]);
+    let outcome = recover(&takes);
+    assert_eq!(programs(&outcome), before);
+    for take in &outcome.verdict.takes[2..] {
+        assert!(take.note.as_ref().is_some_and(|n| n.contains("counted once")), "{:?}", take.note);
+    }
+}
+
+/// A reading that heard nothing: no soft bit says anything.
+#[test]
+fn a_reading_of_zeros_changes_nothing() {
+    let (ours, theirs) = (log(), changed(&log(), &[40, 41, 42]));
+    for tape in [tape(&[file(&ours)]), copies(&ours, &theirs, 0)] {
+        let outcome = recover(&takes(&[&tape, &tape], 12));
+        for b in &outcome.tapes[0].blocks {
+            let (mut block, mut weights) = (b.block.clone(), b.weights.clone());
+            let plain = format!("{:?}", decide(&TwinCopy::default(), &block, &weights).unwrap());
+            let first = &block.votes[0];
+            let zeros = Vote {
+                take: 7,
+                stretches: vec![(0, block.bytes, 0)],
+                bits: vec![Llr::LOST; first.bits.len()],
+                ..first.clone()
+            };
+            block.votes.push(zeros);
+            weights.push(1.0);
+            assert_eq!(format!("{:?}", decide(&TwinCopy::default(), &block, &weights).unwrap()), plain);
+        }
+    }
+}
+
+/// Two takes establish a program; a third of the same tape, recorded over in between, says other bytes as surely.
+#[test]
+fn a_take_that_contradicts_what_was_established_is_a_conflict() {
+    let (ours, theirs) = (log(), changed(&log(), &[40, 41, 42, 43]));
+    let (one, other) = (tape(&[file(&ours)]), tape(&[file(&theirs)]));
+    let takes = takes(&[&one, &one, &other], 13);
+    let out = takes._folder.path().join("out");
+    let run = |args: &[&std::path::Path], command: &str| {
+        let mut program = std::process::Command::new(env!("CARGO_BIN_EXE_quorate"));
+        let output = program.arg(command).args(args).arg("--quiet").output().unwrap();
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    };
+    run(&[&takes.paths[0], &takes.paths[1], std::path::Path::new("--out"), &out], "recover");
+    let verdict =
+        || -> serde_json::Value { serde_json::from_slice(&std::fs::read(out.join("verdict.json")).unwrap()).unwrap() };
+    assert_eq!(verdict()["programs"][0]["verdict"], "established");
+    run(&[&out, &takes.paths[2]], "add");
+    let after = verdict();
+    let programs = after["programs"].as_array().unwrap();
+    assert_eq!(programs.len(), 2, "{after:#}");
+    for (program, bytes) in programs.iter().zip([&ours, &theirs]) {
+        assert_eq!(program["verdict"], "supported");
+        assert_eq!(&std::fs::read(out.join(program["data"].as_str().unwrap())).unwrap(), bytes);
+    }
+    let log = std::fs::read_to_string(out.join("log.jsonl")).unwrap();
+    let conflicts: Vec<&str> = log.lines().filter(|l| l.contains("\"conflict\"")).collect();
+    assert!(conflicts.len() == 1 && conflicts[0].contains("take-3.wav"), "{log}");
+    let summary = std::fs::read_to_string(out.join("summary.txt")).unwrap();
+    let flat = summary.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(flat.contains("The takes hold different recordings of the data: 4 bytes differ"), "{summary}");
 }

@@ -44,7 +44,7 @@ impl Sides {
         let mut sums = [vec![Llr::LOST; bits], vec![Llr::LOST; bits]];
         let mut count = [0, 0];
         for (vote, &weight) in block.votes.iter().zip(weights) {
-            if !matches!(vote.stretches[..], [(from, to, 0)] if to - from == block.bytes) {
+            if !testifies(vote, block) {
                 continue;
             }
             let Some(side) = group(vote) else { continue };
@@ -90,6 +90,19 @@ impl Sides {
         let mean = best + (each.iter().map(|x| (x - best).exp()).sum::<f64>() / each.len() as f64).ln();
         mean.min(self.ln_most())
     }
+}
+
+/// Kept its count from first to last byte, and heard something.
+fn testifies(vote: &Vote, block: &Block) -> bool {
+    matches!(vote.stretches[..], [(from, to, 0)] if to - from == block.bytes) && vote.bits.iter().any(|b| !b.is_lost())
+}
+
+/// The takes that can speak for or against others, in order.
+pub fn takes(block: &Block) -> Vec<usize> {
+    let mut takes: Vec<usize> = block.votes.iter().filter(|v| testifies(v, block)).map(|v| v.take).collect();
+    takes.sort_unstable();
+    takes.dedup();
+    takes
 }
 
 /// The chance that each byte differs, given that some do: with the fewest that may.
@@ -233,6 +246,23 @@ mod tests {
         assert!(ln(text) < -20.0, "{}", ln(text));
         assert!(ln(&other(&[7])) < 0.0, "{}", ln(&other(&[7])));
         assert!((ln(&other(&[7, 30])) - ODDS_OF_ONE.ln()).abs() < 1e-9, "{}", ln(&other(&[7, 30])));
+    }
+
+    /// All ways to choose the bytes that differ, one by one.
+    #[test]
+    fn at_least_two_is_the_sum_over_all_ways_to_choose_them() {
+        let ratios = [0.3, 7.0, 1e-3, 1.0, 42.0, 0.9, 2.0, 1e-9];
+        for share in [0.25, 0.5, 1.0] {
+            let (mut votes, mut prior) = (0.0, 0.0);
+            for set in (0..1u32 << ratios.len()).filter(|s| s.count_ones() >= 2) {
+                let chosen = |i: usize| set >> i & 1 == 1;
+                let p: f64 = (0..ratios.len()).map(|i| if chosen(i) { share } else { 1.0 - share }).product();
+                prior += p;
+                votes += p * (0..ratios.len()).filter(|&i| chosen(i)).map(|i| ratios[i]).product::<f64>();
+            }
+            let expected: f64 = (votes / prior).ln();
+            assert!((at_least_two(&ratios, share) - expected).abs() < 1e-9, "{share}");
+        }
     }
 
     #[test]

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::apart::{Sides, chances, groups};
+use super::apart::{self, Sides, chances, groups};
 use crate::consensus::Block;
 use crate::correction::hypotheses::{
     APART_AND_WRONG, COPIES_DIFFER, Hypothesis, OBEYS, OTHER_RECORDING, PRIOR_COPIES_DIFFER, PRIOR_OTHER_RECORDING,
@@ -198,7 +198,7 @@ fn two_blocks(format: &dyn Format, block: &Block, weights: &[f32], ln_gain: f64)
         let (ln_apart, differs) = Two::of(&sides, format, block.bytes, prior, ln_gain);
         out.push(Two { apart: Apart::Copies, name: COPIES_DIFFER, prior, ln_apart, differs });
     }
-    let takes = block.takes();
+    let takes = apart::takes(block);
     if takes.len() > 1 {
         let prior = PRIOR_OTHER_RECORDING;
         let byte = format.checks_within_bytes(1);

@@ -26,7 +26,7 @@ pub fn certificate(block: &BlockVerdict, width: usize) -> Option<String> {
     }
     let forced = forced(&c.findings);
     let by = if forced.is_empty() { String::new() } else { format!("; forced by {forced}") };
-    let best = format!("{}: {} (cost {:.1}{by}).", block.role, list(&done), c.cost);
+    let best = format!("{} (cost {:.1}{by}).", list(&done), c.cost);
     let within = if c.at_least { "at least " } else { "" };
     let next = match c.runner_up_cost {
         Some(_) if c.tie => {
@@ -120,7 +120,7 @@ mod tests {
         let said = certificate(&block(&votes(weights), 2.0), 9).unwrap();
         assert_eq!(
             said,
-            "data: 2 bits turned against the votes, in bytes 0 and 1 (cost 1.2; forced by the parity of 2 bytes and the \
+            "2 bits turned against the votes, in bytes 0 and 1 (cost 1.2; forced by the parity of 2 bytes and the \
              XOR in 2 columns). The next best valid block costs 2.5 and differs in bytes 0 and 1; 2 lie within 2 of the \
              best, itself included."
         );
@@ -134,7 +134,7 @@ mod tests {
     #[test]
     fn a_lost_bit_and_the_check_byte() {
         let said = certificate(&block(&votes(|i| if i == 20 { 0.0 } else { 4.0 }), 2.0), 9).unwrap();
-        assert!(said.starts_with("data: 1 bit that nobody heard filled in (cost 0.0; forced by"), "{said}");
+        assert!(said.starts_with("1 bit that nobody heard filled in (cost 0.0; forced by"), "{said}");
         assert!(said.contains("1 lies within 2"), "{said}");
         assert_eq!(bytes(&mut [0, 3, 17, 20].into_iter(), 9, 3), "bytes 0, 1 and the check byte");
         assert_eq!(bytes(&mut [26].into_iter(), 9, 3), "the check byte");

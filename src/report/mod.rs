@@ -1,7 +1,7 @@
 //! Tells people, and other programs, what was found.
 
 pub mod advice;
-mod certificate;
+pub mod certificate;
 pub mod evidence;
 pub mod html;
 pub mod page;

@@ -5,7 +5,8 @@ use comfy_table::Cell;
 
 use super::certificate::certificate;
 use super::table::{self, Column, Fit, Look, column};
-use super::verdict::{ProgramVerdict, Take, Verdict};
+use super::verdict::{BlockVerdict, ProgramVerdict, Take, Verdict};
+use super::words;
 use crate::confidence::{Level, score};
 use crate::export::names::printable;
 use crate::tape::Kind;
@@ -99,7 +100,9 @@ fn remarks(program: &ProgramVerdict, look: Look) -> String {
     let places = program.places.iter().map(|p| format!("{} {}-{}", p.take, minutes(p.from_s), minutes(p.to_s)));
     let places = places.collect::<Vec<_>>().join(", ");
     let short = program.verdict != Level::Established;
-    let corrected: Vec<String> = program.blocks.iter().filter_map(|b| certificate(b, bits_per_byte(program))).collect();
+    let width = words::bits_per_byte(&program.format);
+    let certified = |b: &BlockVerdict| Some(format!("{}: {}", b.role, certificate(b, width)?));
+    let corrected: Vec<String> = program.blocks.iter().filter_map(certified).collect();
     let all: [(&str, &[String]); 6] = [
         ("in the way", &program.obstacles),
         ("would help", &program.advice),
@@ -119,12 +122,6 @@ fn remarks(program: &ProgramVerdict, look: Look) -> String {
     }
     let title = format!("{} {}: {}", program.id, name(program), table::word(program.verdict));
     format!("\n{}{}", look.title(&title), look.notes(&rows))
-}
-
-/// Bits on tape of a byte of the program's format.
-fn bits_per_byte(program: &ProgramVerdict) -> usize {
-    let formats = crate::tape::formats();
-    formats.iter().find(|f| f.id() == program.format).map_or(8, |f| f.grammar().bits_per_byte)
 }
 
 /// "3 takes count as 2.9": what is left of several witnesses when what they share is taken off.
