@@ -5,8 +5,8 @@ use serde::Serialize;
 use super::apart::{self, Sides, chances, groups};
 use crate::consensus::Block;
 use crate::correction::hypotheses::{
-    APART_AND_WRONG, COPIES_DIFFER, Hypothesis, OBEYS, OTHER_RECORDING, PRIOR_COPIES_DIFFER, PRIOR_OTHER_RECORDING,
-    PRIOR_WRONG_CHECKSUM, WRONG_CHECKSUM, Weighed, weigh,
+    APART_AND_WRONG, COPIES_DIFFER, Hypothesis, NOT_IN_FORMAT, OBEYS, OTHER_RECORDING, PRIOR_COPIES_DIFFER,
+    PRIOR_NO_CHECKS, PRIOR_OTHER_RECORDING, PRIOR_WRONG_CHECKSUM, WRONG_CHECKSUM, Weighed, weigh,
 };
 use crate::correction::{Certificate, CheckMachine, certify, ln_probability, ln_share, ln_valid, posteriors};
 use crate::tape::Format;
@@ -50,9 +50,9 @@ pub struct Decided {
     /// True when the block was most probably written with a wrong checksum.
     pub wrong_checksum: bool,
     pub hypotheses: Vec<Weighed>,
-    /// Set when the readings are most probably of two blocks, and are to be decided apart: what is decided here is of both
-    /// together.
-    pub apart: Option<Apart>,
+    /// Set when the readings are most probably of two blocks, with the chance of that: they are to be decided apart, and
+    /// what is decided here is of both together.
+    pub apart: Option<(Apart, f64)>,
     /// Cost, rival and flipped bits of the decision.
     pub certificate: Option<Certificate>,
 }
@@ -82,7 +82,7 @@ pub fn decide(format: &dyn Format, block: &Block, weights: &[f32]) -> Result<Dec
     let mut hypotheses = vec![
         Hypothesis {
             name: OBEYS.into(),
-            prior: 1.0 - PRIOR_WRONG_CHECKSUM - PRIOR_COPIES_DIFFER - PRIOR_OTHER_RECORDING,
+            prior: 1.0 - PRIOR_WRONG_CHECKSUM - PRIOR_COPIES_DIFFER - PRIOR_OTHER_RECORDING - PRIOR_NO_CHECKS,
             ln_valid: valid.ln_valid,
             ln_share,
             ln_apart: 0.0,
@@ -104,6 +104,14 @@ pub fn decide(format: &dyn Format, block: &Block, weights: &[f32]) -> Result<Dec
         ln_apart: t.ln_apart,
         ..within_bytes.clone()
     }));
+    // any word at all
+    hypotheses.push(Hypothesis {
+        name: NOT_IN_FORMAT.into(),
+        prior: PRIOR_NO_CHECKS,
+        ln_valid: 0.0,
+        ln_share: 0.0,
+        ln_apart: 0.0,
+    });
     let hypotheses = weigh(&hypotheses).ok_or_else(impossible)?;
     let wrong_checksum = hypotheses[1].posterior > hypotheses[0].posterior;
     let machine = if wrong_checksum { within.as_ref() } else { checks.as_ref() };
@@ -120,12 +128,13 @@ pub fn decide(format: &dyn Format, block: &Block, weights: &[f32]) -> Result<Dec
     let p_wrong = if wrong_checksum {
         1.0 - under(&hypotheses[0], &valid, obeys) - under(&hypotheses[1], &bytewise, true)
     } else {
-        let apart: f64 = hypotheses[2..].iter().map(|h| h.posterior).sum();
-        hypotheses[0].posterior * doubt(&valid) + hypotheses[1].posterior * doubt(&bytewise) + apart
+        let others: f64 = hypotheses[2..].iter().map(|h| h.posterior).sum();
+        hypotheses[0].posterior * doubt(&valid) + hypotheses[1].posterior * doubt(&bytewise) + others
     };
     let posterior: Vec<Llr> = mixed(&hypotheses, &valid.llr, &bytewise.llr);
     let value = format.data_bits();
     let bytes: Vec<u8> = word.bits.chunks(width).map(|c| format.byte(c)).collect();
+    let foreign = hypotheses.last().map_or(0.0, |h| h.posterior);
     let mut classes = Vec::with_capacity(bytes.len());
     let mut byte_p_wrong = Vec::with_capacity(bytes.len());
     for (i, bits) in word.bits.chunks(width).enumerate() {
@@ -139,13 +148,14 @@ pub fn decide(format: &dyn Format, block: &Block, weights: &[f32]) -> Result<Dec
                     1.0 / (1.0 + (-right).exp())
                 })
                 .product::<f64>();
-        // what is given out for a byte that differs is one of two
+        // what is given out for a byte that differs is one of two; in what is not in the format no byte is known
         let apart: f64 = two.iter().zip(&hypotheses[2..]).map(|(t, h)| h.posterior * t.differs[i]).sum();
-        let p = (p + apart).clamp(0.0, 1.0);
+        let p = (p + apart + foreign).clamp(0.0, 1.0);
         byte_p_wrong.push(p);
         classes.push(class(block, at, bits, p));
     }
-    let apart = two.into_iter().zip(&hypotheses[2..]).find(|(_, h)| h.posterior > 0.5).map(|(t, _)| t.apart);
+    let apart =
+        two.into_iter().zip(&hypotheses[2..]).find(|(_, h)| h.posterior > 0.5).map(|(t, h)| (t.apart, h.posterior));
     Ok(Decided {
         bytes,
         classes,

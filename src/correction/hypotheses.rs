@@ -52,6 +52,7 @@ pub const OBEYS: &str = "obeys its checks";
 pub const WRONG_CHECKSUM: &str = "written with a wrong checksum";
 pub const COPIES_DIFFER: &str = "written with copies that differ";
 pub const OTHER_RECORDING: &str = "not the same recording in all takes";
+pub const NOT_IN_FORMAT: &str = "not in this format";
 
 /// An explanation of the block, and how well the votes fit it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

@@ -215,6 +215,9 @@ fn forecast(outcome: &Outcome, index: usize, format: &dyn Format) -> Result<Fore
     if program.data.is_empty() {
         return no("no take holds its data; a take that does is needed");
     }
+    if members.iter().any(|&m| blocks[m].beside.is_some()) {
+        return no("its copies or its takes say two different things, each of them surely");
+    }
     if members.iter().any(|&m| blocks[m].decided.wrong_checksum) {
         return no("the checksum on the tape does not fit the bytes on the tape, however often it is played");
     }

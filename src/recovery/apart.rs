@@ -44,7 +44,7 @@ fn part_one(
     decide: &impl Fn(Block) -> Result<DecidedBlock, Error>,
     out: &mut Vec<DecidedBlock>,
 ) -> Result<(), Error> {
-    let Some(apart) = &whole.decided.apart else {
+    let Some((apart, chance)) = &whole.decided.apart else {
         out.push(whole);
         return Ok(());
     };
@@ -52,14 +52,13 @@ fn part_one(
         Apart::Copies => (Why::CopiesDiffer, Box::new(|v| v.copy > 0)),
         Apart::Recordings(takes) => (Why::OtherRecording, Box::new(|v| takes.contains(&v.take))),
     };
-    let chance = whole.decided.hypotheses[2..].iter().map(|h| h.posterior).fold(0.0, f64::max);
     let mut parts = Vec::new();
     for side in [false, true] {
         let votes: Vec<Vote> = whole.block.votes.iter().filter(|v| second(v) == side).cloned().collect();
         let mut part = decide(Block { votes, ..whole.block.clone() })?;
         // if there is one block after all, it is the one that all readings together give
         if part.decided.bytes != whole.decided.bytes {
-            part.decided.p_wrong = (part.decided.p_wrong + 1.0 - chance).min(1.0);
+            part.decided.p_wrong = (part.decided.p_wrong + 1.0 - *chance).min(1.0);
         }
         let mut inner = Vec::new();
         part_one(part, decide, &mut inner)?;
@@ -84,11 +83,13 @@ fn mark(blocks: Vec<DecidedBlock>) -> Vec<DecidedBlock> {
         }
     }
     for place in places.iter_mut().filter(|p| p.len() > 1) {
-        // as many takes as possible, then what obeys its checks, then the first copy
+        // the recording that most takes hold, then what obeys its checks, then the first copy
         place.sort_by_key(|b| {
+            let copies = b.beside.as_ref().is_some_and(|b| b.why == Why::CopiesDiffer);
+            let takes = if copies { 0 } else { b.block.takes().len() };
             let sound = !b.decided.wrong_checksum && b.decided.p_wrong < CREDIBLE;
             let copy = b.block.votes.iter().map(|v| v.copy).min();
-            (std::cmp::Reverse(b.block.takes().len()), !sound, copy, b.block.takes())
+            (std::cmp::Reverse(takes), !sound, copy, b.block.takes())
         });
         let of = place.len();
         for (nth, block) in place.iter_mut().enumerate() {
