@@ -105,6 +105,11 @@ pub fn takes(block: &Block) -> Vec<usize> {
     takes
 }
 
+/// Whether the bytes that differ can be named: if not, what the checks of the one block say they say of both.
+pub fn visible(chances: &[f64]) -> bool {
+    chances.iter().filter(|&&chance| chance > 0.5).count() as f64 >= LEAST_DIFFERING
+}
+
 /// The chance that each byte differs, given that some do: with the fewest that may.
 pub fn chances(ratios: &[f64]) -> Vec<f64> {
     let share = (LEAST_DIFFERING / ratios.len() as f64).min(1.0);
@@ -147,7 +152,7 @@ fn at_least_two(ratios: &[f64], share: f64) -> f64 {
             ];
         }
         let most = votes.iter().copied().fold(0.0, f64::max);
-        if most > 1e100 || most < 1e-100 {
+        if !(1e-100..=1e100).contains(&most) {
             votes.iter_mut().for_each(|v| *v /= most);
             ln_scale += most.ln();
         }
@@ -183,6 +188,8 @@ fn total(byte: &dyn CheckMachine, weights: &[[f64; 2]]) -> f64 {
 mod tests {
     use super::*;
     use crate::correction::ParityOnly;
+    use rand::{Rng, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
 
     fn bits(bytes: &[u8], weight: f32) -> Vec<Llr> {
         let bit = |b: bool| Llr(if b { weight } else { -weight });
@@ -262,6 +269,43 @@ mod tests {
             }
             let expected: f64 = (votes / prior).ln();
             assert!((at_least_two(&ratios, share) - expected).abs() < 1e-9, "{share}");
+        }
+    }
+
+    /// One block or two by the toss of a coin, read with noise: of those called two with probability p, a share p must be.
+    /// Nothing here knows Bayes: the simulation is the reference.
+    #[test]
+    fn chances_of_two_blocks_come_true() {
+        const BYTES: usize = 6;
+        let mut rng = ChaCha8Rng::seed_from_u64(7);
+        // sums of forecasts, outcomes and variances, by forecast
+        let mut bins = [(0.0, 0.0, 0.0); 5];
+        for _ in 0..6_000 {
+            let first: [u8; BYTES] = rng.random();
+            let mut second = first;
+            let two = rng.random_bool(0.5);
+            while two && first.iter().zip(&second).filter(|(a, b)| a != b).count() < 2 {
+                // two of six is the only number that is tried at this length
+                let other = |b: u8, rng: &mut ChaCha8Rng| b ^ rng.random_range(1..=255u8);
+                second = first.map(|b| if rng.random_bool(1.0 / 3.0) { other(b, &mut rng) } else { b });
+            }
+            let mut read = |bytes: &[u8]| -> Vec<Llr> {
+                let bit = |bit: Llr| {
+                    let p: f64 = rng.random_range(0.05..0.4);
+                    let weight = ((1.0 - p) / p).ln() as f32;
+                    if rng.random_bool(p) { bit * -weight } else { bit * weight }
+                };
+                bits(bytes, 1.0).into_iter().map(bit).collect()
+            };
+            let s = sides(read(&first), read(&second));
+            let odds = s.ln_ratio(&s.ratios(&ParityOnly, 9)).exp();
+            let forecast = odds / (1.0 + odds);
+            let bin = &mut bins[((forecast * 5.0) as usize).min(4)];
+            *bin = (bin.0 + forecast, bin.1 + f64::from(u8::from(two)), bin.2 + forecast * (1.0 - forecast));
+        }
+        for (forecast, outcome, variance) in bins {
+            assert!(variance > 5.0, "a bin without cases tests nothing: {bins:?}");
+            assert!((forecast - outcome).abs() < 3.5 * variance.sqrt(), "{bins:?}");
         }
     }
 

@@ -95,7 +95,9 @@ pub fn decide(format: &dyn Format, block: &Block, weights: &[f32]) -> Result<Dec
             ln_apart: 0.0,
         },
     ];
-    let two = two_blocks(format, block, weights, ln_share_within - ln_share);
+    let ln_most = ln_share_within - ln_share;
+    let gain = Gain { ln_most, ln_together: ln_most + valid.ln_valid - bytewise.ln_valid };
+    let two = two_blocks(format, block, weights, gain);
     // two blocks that obey nothing but the checks of their bytes; what else they obey is in ln_apart
     let within_bytes = hypotheses[1].clone();
     hypotheses.extend(two.iter().map(|t| Hypothesis {
@@ -179,33 +181,41 @@ struct Two {
     differs: Vec<f64>,
 }
 
-/// Odds under which an explanation by two blocks is not looked at more closely: far below what any verdict turns on.
-const NOT_WORTH_A_LOOK: f64 = 1e-13;
-
 impl Two {
-    /// ln_apart of these two groups, and the chance that each byte differs. `ln_gain` is what the checks of a block are worth that obeys them all.
-    fn of(sides: &Sides, format: &dyn Format, bytes: usize, prior: f64, ln_gain: f64) -> (f64, Vec<f64>) {
+    /// ln_apart of these two groups, and the chance that each byte differs.
+    fn of(sides: &Sides, format: &dyn Format, bytes: usize, checks: Gain) -> (f64, Vec<f64>) {
         let width = format.grammar().bits_per_byte;
         let ratios = sides.ratios(format.checks_within_bytes(1).as_ref(), width);
-        let mut ln_apart = sides.ln_ratio(&ratios);
-        if ln_apart + prior.ln() + 2.0 * ln_gain > NOT_WORTH_A_LOOK.ln() {
+        let (mut ln_apart, differs) = (sides.ln_ratio(&ratios), chances(&ratios));
+        if apart::visible(&differs) {
             // each obeys its own checks, or does not: given what differs, the one says nothing of the other
-            let (checks, within) = (format.checks(bytes), format.checks_within_bytes(bytes));
+            let (whole, within) = (format.checks(bytes), format.checks_within_bytes(bytes));
             for sum in &sides.sums {
-                let ln_obeys = ln_valid(checks.as_ref(), sum) - ln_valid(within.as_ref(), sum);
-                ln_apart += ((1.0 - APART_AND_WRONG) * (ln_gain + ln_obeys).exp() + APART_AND_WRONG).ln();
+                let ln_obeys = ln_valid(whole.as_ref(), sum) - ln_valid(within.as_ref(), sum);
+                ln_apart += ((1.0 - APART_AND_WRONG) * (checks.ln_most + ln_obeys).exp() + APART_AND_WRONG).ln();
             }
+        } else {
+            ln_apart += checks.ln_together;
         }
-        (ln_apart, chances(&ratios))
+        (ln_apart, differs)
     }
 }
 
+/// What the checks of the whole block are worth.
+#[derive(Clone, Copy)]
+struct Gain {
+    /// ln of what they are worth where a block surely obeys them.
+    ln_most: f64,
+    /// ln of what they are worth for all readings together.
+    ln_together: f64,
+}
+
 /// The explanations by two blocks that the readings allow for.
-fn two_blocks(format: &dyn Format, block: &Block, weights: &[f32], ln_gain: f64) -> Vec<Two> {
+fn two_blocks(format: &dyn Format, block: &Block, weights: &[f32], checks: Gain) -> Vec<Two> {
     let mut out = Vec::new();
     if let Some(sides) = Sides::of(block, weights, |v| Some(v.copy.min(1))) {
         let prior = PRIOR_COPIES_DIFFER;
-        let (ln_apart, differs) = Two::of(&sides, format, block.bytes, prior, ln_gain);
+        let (ln_apart, differs) = Two::of(&sides, format, block.bytes, checks);
         out.push(Two { apart: Apart::Copies, name: COPIES_DIFFER, prior, ln_apart, differs });
     }
     let takes = apart::takes(block);
@@ -223,7 +233,7 @@ fn two_blocks(format: &dyn Format, block: &Block, weights: &[f32], ln_gain: f64)
         // each way to part them is as likely as the others; the one that explains most is named
         let each = groups.into_iter().filter_map(|group| {
             let sides = Sides::of(block, weights, |v| Some(usize::from(group.contains(&v.take))))?;
-            let (ln_apart, differs) = Two::of(&sides, format, block.bytes, prior, ln_gain);
+            let (ln_apart, differs) = Two::of(&sides, format, block.bytes, checks);
             let apart = Apart::Recordings(group);
             Some(Two { apart, name: OTHER_RECORDING, prior, ln_apart: ln_apart - ways.ln(), differs })
         });

@@ -28,12 +28,12 @@ pub const PRIOR_WRONG_CHECKSUM: f64 = 1e-4;
 /// A judgement too: the block was found by its leader and sync bytes, which other formats do not have.
 pub const PRIOR_NO_CHECKS: f64 = 1e-6;
 
-/// Prior of a block whose two copies were written with different bytes: one in a hundred thousand.
+/// Prior of a block whose two copies were written with different bytes: one in a million.
 ///
 /// A judgement: the machine writes both copies from one memory within seconds. They differ where a clock or a screen lay in the
 /// memory that was saved, where somebody wrote a tape so on purpose, or where the second copy was recorded over by one of
-/// another save. Rarer than a wrong checksum by a factor of ten.
-pub const PRIOR_COPIES_DIFFER: f64 = 1e-5;
+/// another save. Much rarer than a wrong checksum; of the same order as a block not in the format.
+pub const PRIOR_COPIES_DIFFER: f64 = 1e-6;
 
 /// Prior of a block at which takes that were laid on one tape are of different recordings: one in a million.
 ///

@@ -48,9 +48,10 @@ fn part_one(
         out.push(whole);
         return Ok(());
     };
-    let (why, second): (Why, Box<dyn Fn(&Vote) -> bool>) = match apart {
-        Apart::Copies => (Why::CopiesDiffer, Box::new(|v| v.copy > 0)),
-        Apart::Recordings(takes) => (Why::OtherRecording, Box::new(|v| takes.contains(&v.take))),
+    let why = if *apart == Apart::Copies { Why::CopiesDiffer } else { Why::OtherRecording };
+    let second = |v: &Vote| match apart {
+        Apart::Copies => v.copy > 0,
+        Apart::Recordings(takes) => takes.contains(&v.take),
     };
     let mut parts = Vec::new();
     for side in [false, true] {

@@ -22,7 +22,7 @@ use std::path::PathBuf;
 #[command(name = "bench-correction")]
 struct Options {
     /// Blocks that soft votes leave wrong: tapes are made until there are so many.
-    #[arg(long, default_value_t = 400)]
+    #[arg(long, default_value_t = 200)]
     blocks: usize,
     /// First seed; the others follow.
     #[arg(long, default_value_t = 1)]
