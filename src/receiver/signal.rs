@@ -118,7 +118,7 @@ impl<'a> Signal<'a> {
     /// The filter is the linear predictor of the noise (Levinson recursion on its autocorrelation; any text on linear
     /// prediction). A floor of a part of the signal's own power keeps it gentle where there is next to no noise.
     pub fn whiten(&mut self, noise: &super::leader::Noise) {
-        const ORDER: usize = 10;
+        const ORDER: usize = 16;
         let floor = 0.004 * f64::from(noise.tone) + 1e-12;
         // autocorrelation of the noise at the working rate: the last value stands for all higher frequencies
         let top = self.rate / 2.0;
@@ -146,6 +146,18 @@ impl<'a> Signal<'a> {
         self.whitener = a.iter().map(|v| (v / gain) as f32).collect();
         self.buffer.clear();
         self.begin = 0;
+    }
+
+    /// What whitening makes of a filter.
+    pub fn whitened(&self, taps: &[f32]) -> Vec<f32> {
+        if self.whitener.is_empty() {
+            return taps.to_vec();
+        }
+        let mut out = vec![0.0; taps.len() + self.whitener.len() - 1];
+        for (k, a) in self.whitener.iter().enumerate() {
+            out[k..].iter_mut().zip(taps).for_each(|(o, t)| *o += a * t);
+        }
+        out
     }
 
     /// Working samples per second.
