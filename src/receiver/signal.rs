@@ -306,13 +306,26 @@ fn windowed_sinc(n: usize) -> Vec<f32> {
 
 /// Mean of each `width` neighbours: output `i` covers input `i..i + width`; as long as the input, the tail shortened.
 fn moving_average(input: &[f32], width: usize) -> Vec<f32> {
+    /// Running sums side by side: one alone waits for its own last addition all the time.
+    const LANES: usize = 4;
     let scale = 1.0 / width as f64;
-    let mut sum: f64 = input.iter().take(width).map(|&v| f64::from(v)).sum();
-    let mut out = Vec::with_capacity(input.len());
-    let ahead = input.iter().skip(width).copied().chain(std::iter::repeat(0.0));
-    for (&gone, next) in input.iter().zip(ahead) {
-        out.push((sum * scale) as f32);
-        sum += f64::from(next) - f64::from(gone);
+    let mut out = vec![0.0; input.len()];
+    let whole = input.len().saturating_sub(width);
+    let lane = whole / LANES;
+    let sum_at = |i: usize| input[i..].iter().take(width).map(|&v| f64::from(v)).sum::<f64>();
+    let mut sums: [f64; LANES] = std::array::from_fn(|l| sum_at(l * lane));
+    let (gone, come) = (input, &input[width.min(input.len())..]);
+    for i in 0..lane {
+        for (l, sum) in sums.iter_mut().enumerate() {
+            let at = l * lane + i;
+            out[at] = (*sum * scale) as f32;
+            *sum += f64::from(come[at]) - f64::from(gone[at]);
+        }
+    }
+    let mut sum = if lane > 0 { sums[LANES - 1] } else { sum_at(0) };
+    for at in LANES * lane..input.len() {
+        out[at] = (sum * scale) as f32;
+        sum += come.get(at).map_or(0.0, |&v| f64::from(v)) - f64::from(gone[at]);
     }
     out
 }
