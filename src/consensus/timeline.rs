@@ -258,7 +258,9 @@ fn contradict(a: &Piece, b: &Piece, takes: &[TakeReadings], bits: usize, sound: 
             let sure = p.iter().chain(q).all(|l| l.0.abs() > SURE);
             let (p, q) = (decided(p), decided(q));
             if sure && p != q {
-                if sound(&p) && sound(&q) { different += 1 } else { damaged += 1 }
+                // a fade, or half a cell of slip, reads as bits that are all alike
+                let whole = |byte: &[bool]| sound(byte) && byte.iter().any(|&b| b != byte[0]);
+                if whole(&p) && whole(&q) { different += 1 } else { damaged += 1 }
             }
         }
     }
