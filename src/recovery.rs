@@ -1,5 +1,6 @@
 //! The whole line from captures to programs with verdicts: receive every take, find the common blocks, correct, judge.
 
+mod apart;
 mod intake;
 mod outcome;
 mod programs;
@@ -14,6 +15,7 @@ use crate::confidence::{Decided, Shared, decide, temper};
 use crate::consensus::{self, Block, Piece, Rejected, TakeReadings, Times};
 use crate::tape::{BlockBytes, Format};
 
+pub use apart::{Beside, Why};
 pub use intake::{About, Intake, Received, Skipped};
 pub use outcome::{DecidedTape, Outcome, RecoveredProgram};
 pub use wave::{Wave, WavePiece};
@@ -28,6 +30,8 @@ pub struct DecidedBlock {
     pub decided: Decided,
     /// What each vote of the block counted: 1 in full.
     pub weights: Vec<f32>,
+    /// Set if other blocks lie in the same place of the tape.
+    pub beside: Option<Beside>,
 }
 
 /// Receives all takes and decides all programs.
@@ -82,9 +86,8 @@ fn decide_tape(
     let one = |block: Block| {
         let members: Vec<usize> = block.takes();
         let weight = |vote: &consensus::Vote| shared.weight(vote.take, &members);
-        let weights = block.votes.iter().map(weight).collect();
-        let total = block.total(weight);
-        decide(format, &block, &total).map(|decided| DecidedBlock { block, decided, weights })
+        let weights: Vec<f32> = block.votes.iter().map(weight).collect();
+        decide(format, &block, &weights).map(|decided| DecidedBlock { block, decided, weights, beside: None })
     };
     let (blocks, pieces): (Vec<Block>, Vec<&Vec<Piece>>) = blocks.into_iter().unzip();
     let mut out: Vec<DecidedBlock> = blocks.into_par_iter().map(one).collect::<Result<_, Error>>()?;
@@ -106,7 +109,7 @@ fn decide_tape(
     }
     // only a check byte, or nothing at all
     out.retain(|b| b.block.bytes >= 2 && !b.block.votes.is_empty());
-    Ok((out, shared))
+    Ok((apart::part(out, &one)?, shared))
 }
 
 /// Whatever has no vote in any block is rejected by name: used + rejected readings = all readings.

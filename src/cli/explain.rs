@@ -15,8 +15,10 @@ use crate::dossier::Dossier;
 use crate::dossier::explain::{self, ByteStory, Weak};
 use crate::export::names::printable;
 use crate::recovery::Outcome;
+use crate::report::certificate::certificate;
 use crate::report::table::{Look, word};
 use crate::report::verdict::ProgramVerdict;
+use crate::report::words;
 
 /// Says why a program, or one byte of it, is what it is: every reading's vote, the checks, the best rival
 #[derive(Args)]
@@ -231,23 +233,20 @@ fn whole(outcome: &Outcome, program: &ProgramVerdict, weak: &[Weak], look: Look)
     );
     for block in &program.blocks {
         let mut text = format!("{} bytes, {} readings", block.bytes, block.readings);
-        if let Some(c) = &block.certificate {
-            let bits = |n: usize| format!("{n} {}", if n == 1 { "bit" } else { "bits" });
-            let _ =
-                write!(text, "; {} decided against the votes, at a cost of {:.1} nats", bits(c.flips.len()), c.cost);
-            if c.lost > 0 {
-                let _ = write!(text, ", {} that nobody heard filled in by the checks", bits(c.lost));
+        match (certificate(block, words::bits_per_byte(&program.format)), &block.certificate) {
+            (Some(said), _) => {
+                let _ = write!(text, "; {said}");
             }
-            match c.runner_up_cost {
-                _ if c.tie => text.push_str("; another block is as good: a tie"),
-                Some(next) => {
-                    let _ = write!(text, "; the next best block loses by {:.1} nats", next - c.cost);
+            (None, Some(c)) => {
+                text.push_str("; no bit decided against the votes.");
+                if let Some(next) = c.runner_up_cost {
+                    let _ = write!(text, " The next best valid block costs {next:.1} nats.");
                 }
-                None => {}
             }
+            (None, None) => {}
         }
-        if let Some(h) = block.hypotheses.get(1).filter(|h| h.posterior > 1e-6) {
-            let _ = write!(text, "; chance that it was {}: {}", h.hypothesis.name, score::chance(h.posterior));
+        for h in block.hypotheses.iter().skip(1).filter(|h| h.posterior > 1e-6) {
+            let _ = write!(text, " Chance that it was {}: {}.", h.hypothesis.name, score::chance(h.posterior));
         }
         rows.push((format!("{} block", block.role), text));
     }

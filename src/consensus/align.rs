@@ -39,8 +39,14 @@ impl Block {
         takes
     }
 
-    /// Evidence of all readings, each weighed by `weight(take)`.
-    pub fn total(&self, weight: impl Fn(&Vote) -> f32) -> Vec<Llr> {
+    /// Evidence of all readings, each with the weight of its place in the list.
+    pub fn weighed(&self, weights: &[f32]) -> Vec<Llr> {
+        let mut weights = weights.iter();
+        self.total(|_| weights.next().copied().unwrap_or(0.0))
+    }
+
+    /// Evidence of all readings, each weighed by `weight(vote)`.
+    pub fn total(&self, mut weight: impl FnMut(&Vote) -> f32) -> Vec<Llr> {
         let mut sum = vec![Llr::LOST; self.votes.first().map_or(0, |v| v.bits.len())];
         for vote in &self.votes {
             let w = weight(vote);

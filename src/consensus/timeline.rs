@@ -206,7 +206,8 @@ fn place(island: Island, takes: &[TakeReadings], times: &Times) -> Vec<Piece> {
     out
 }
 
-/// Takes that contradict each other from the first byte on are of different recordings, though they lie in one place.
+/// Takes that contradict each other from the first byte on are of different recordings, though they lie in one place. Only
+/// readings of one copy are compared: the two copies of a block may have been written differently.
 fn apart(pieces: Vec<Piece>, takes: &[TakeReadings], bits: usize, sound: Sound) -> Vec<Vec<Piece>> {
     let mut out = Vec::new();
     let mut rest = pieces;
@@ -224,7 +225,9 @@ fn apart(pieces: Vec<Piece>, takes: &[TakeReadings], bits: usize, sound: Sound) 
         };
         let other: Vec<usize> = rest
             .iter()
-            .filter(|p| p.framed && p.take != lead.take && contradict(&lead, p, takes, bits, sound))
+            .filter(|p| {
+                p.framed && p.take != lead.take && p.copy == lead.copy && contradict(&lead, p, takes, bits, sound)
+            })
             .map(|p| p.take)
             .collect();
         let (theirs, ours) = rest.into_iter().partition(|p| other.contains(&p.take));

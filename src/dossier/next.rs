@@ -215,6 +215,9 @@ fn forecast(outcome: &Outcome, index: usize, format: &dyn Format) -> Result<Fore
     if program.data.is_empty() {
         return no("no take holds its data; a take that does is needed");
     }
+    if members.iter().any(|&m| blocks[m].beside.is_some()) {
+        return no("its copies or its takes say two different things, each of them surely");
+    }
     if members.iter().any(|&m| blocks[m].decided.wrong_checksum) {
         return no("the checksum on the tape does not fit the bytes on the tape, however often it is played");
     }
@@ -266,7 +269,7 @@ fn first_settled(
                 own.block.votes.push(Vote { take: usize::MAX, reading: takes, copy, stretches, bits });
                 own.weights.push(weight);
             }
-            let decided = decide(format, &own.block, &explain::total(own))?;
+            let decided = decide(format, &own.block, &own.weights)?;
             p_wrong += decided.p_wrong;
             settled &= !decided.wrong_checksum;
             for (_, range) in program.data.iter().filter(|d| d.0 == member) {

@@ -1,5 +1,6 @@
 //! From decided blocks to programs with verdicts and reasons.
 
+use super::apart::{self, Why};
 use super::outcome::round;
 use super::{DecidedBlock, block_bytes};
 use crate::confidence::verdict::LEAST_P_WRONG;
@@ -28,10 +29,31 @@ pub(super) struct Claimed {
     pub data: Vec<(usize, std::ops::Range<usize>)>,
 }
 
-/// All programs on one tape, in tape order.
+/// All programs on one tape, in tape order. Where several blocks lie in one place, each has a program of its own.
 pub(super) fn claim(blocks: &[DecidedBlock], format: &dyn Format, takes: &[TakeReadings]) -> Vec<Claimed> {
     let bytes: Vec<_> = blocks.iter().map(block_bytes).collect();
-    format.assemble(&bytes).into_iter().map(|a| one(a, blocks, format, takes)).collect()
+    let ways = apart::ways(blocks);
+    let mut all: Vec<(usize, usize, Assembly)> = Vec::new();
+    for (number, way) in ways.iter().enumerate() {
+        let theirs: Vec<_> = way.iter().map(|&i| bytes[i].clone()).collect();
+        for mut assembly in format.assemble(&theirs) {
+            assembly.header = assembly.header.map(|h| way[h]);
+            assembly.data.iter_mut().for_each(|d| d.0 = way[d.0]);
+            // the blocks that are the same in every way make the same programs
+            let new = |i: &usize| !ways[0].contains(i);
+            let first = members(&assembly).first().map(|&i| apart::place(blocks, i).start);
+            if number == 0 || members(&assembly).iter().any(new) {
+                all.push((first.unwrap_or(0), number, assembly));
+            }
+        }
+    }
+    all.sort_by_key(|(first, number, _)| (*first, *number));
+    all.into_iter().map(|(_, _, a)| one(a, blocks, format, takes)).collect()
+}
+
+/// Its blocks, header first.
+fn members(assembly: &Assembly) -> Vec<usize> {
+    assembly.header.iter().copied().chain(assembly.data.iter().map(|d| d.0)).collect()
 }
 
 fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: &[TakeReadings]) -> Claimed {
@@ -71,7 +93,7 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
     }
     // the sum is exact where it matters (small), the product bounds it where it is not
     let p_wrong = doubt.min(1.0 - right + 1e-12).clamp(LEAST_P_WRONG, 1.0);
-    let members: Vec<usize> = assembly.header.iter().copied().chain(assembly.data.iter().map(|d| d.0)).collect();
+    let members = members(&assembly);
     let mut notes = assembly.notes.clone();
     let mut obstacles = Vec::new();
     let wrong_checksum = members.iter().any(|&m| blocks[m].decided.wrong_checksum);
@@ -80,6 +102,12 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
                     written wrong.";
         notes.push(text.into());
         obstacles.push(text.into());
+    }
+    let shared: Vec<usize> = members.iter().copied().filter(|&m| blocks[m].beside.is_some()).collect();
+    for &m in &shared {
+        let text = apart::words(blocks, m, Some(m) == assembly.header);
+        notes.push(text.clone());
+        obstacles.push(text);
     }
     let cut = assembly.data.iter().any(|(i, _)| !blocks[*i].block.length_known);
     if cut {
@@ -102,7 +130,8 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
         notes.push(text.clone());
         obstacles.push(text);
     }
-    let contradicted = headless || wrong_checksum || assembly.announced.is_some_and(|n| n != bytes.len());
+    let contradicted =
+        headless || wrong_checksum || !shared.is_empty() || assembly.announced.is_some_and(|n| n != bytes.len());
     let complete = !cut && !unframed && missing == 0 && !bytes.is_empty();
     let level = level(&classes, p_wrong, complete, contradicted);
     let count = |class: Class| classes.iter().filter(|&&c| c == class).count();
@@ -199,6 +228,20 @@ fn plural(n: usize, one: &str, many: &str) -> String {
 fn advice(level: Level, blocks: &[DecidedBlock], a: &Assembly, wrong_checksum: bool, takes: usize) -> Vec<String> {
     if level == Level::Established {
         return Vec::new();
+    }
+    let beside = |i: &usize| blocks[*i].beside.as_ref().map(|b| b.why);
+    match members(a).iter().find_map(beside) {
+        Some(Why::CopiesDiffer) => {
+            return vec!["Playing it again settles nothing: both copies are read. Try both, and keep both.".into()];
+        }
+        Some(Why::OtherRecording) => {
+            return vec![
+                "Find out which takes are of this tape as it is meant: one may be of another tape, or made before or \
+                 after this one was recorded over. Takes of one recording alone can establish it."
+                    .into(),
+            ];
+        }
+        None => {}
     }
     if wrong_checksum {
         return vec!["Nothing on this tape can settle it; another recording of the same program could.".into()];

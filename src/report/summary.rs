@@ -3,8 +3,10 @@
 
 use comfy_table::Cell;
 
+use super::certificate::certificate;
 use super::table::{self, Column, Fit, Look, column};
-use super::verdict::{ProgramVerdict, Take, Verdict};
+use super::verdict::{BlockVerdict, ProgramVerdict, Take, Verdict};
+use super::words;
 use crate::confidence::{Level, score};
 use crate::export::names::printable;
 use crate::tape::Kind;
@@ -98,11 +100,15 @@ fn remarks(program: &ProgramVerdict, look: Look) -> String {
     let places = program.places.iter().map(|p| format!("{} {}-{}", p.take, minutes(p.from_s), minutes(p.to_s)));
     let places = places.collect::<Vec<_>>().join(", ");
     let short = program.verdict != Level::Established;
-    let all: [(&str, &[String]); 5] = [
+    let width = words::bits_per_byte(&program.format);
+    let certified = |b: &BlockVerdict| Some(format!("{}: {}", b.role, certificate(b, width)?));
+    let corrected: Vec<String> = program.blocks.iter().filter_map(certified).collect();
+    let all: [(&str, &[String]); 6] = [
         ("in the way", &program.obstacles),
         ("would help", &program.advice),
         ("files", if guessed > 0 { &[guesses] } else { &[] }),
         ("lies at", if short { &[places] } else { &[] }),
+        ("corrected", &corrected),
         ("note", &notes),
     ];
     let mut rows = Vec::new();
