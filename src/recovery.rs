@@ -1,5 +1,6 @@
 //! The whole line from captures to programs with verdicts: receive every take, find the common blocks, correct, judge.
 
+mod advice;
 mod intake;
 mod outcome;
 mod programs;

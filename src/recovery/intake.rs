@@ -14,6 +14,9 @@ use crate::receiver::{self, Reading, Reception};
 use crate::tape::Format;
 use crate::{Error, capture};
 
+/// Word of [`capture::Container`] for pulse images.
+const PULSES: &str = "pulse-image";
+
 /// What the person at the deck says about a take.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct About {
@@ -72,6 +75,11 @@ impl Default for Received {
 }
 
 impl Received {
+    /// True for a pulse image: the waveform was thrown away when it was made.
+    pub fn is_pulses(&self) -> bool {
+        self.container == PULSES
+    }
+
     /// Name of the file without its folder.
     pub fn file(&self) -> String {
         file_name(&self.path)
