@@ -19,7 +19,7 @@ pub enum Error {
     #[error("{0}")]
     Usage(String),
     /// A requested output could not be written.
-    #[error("{}: cannot write: {}", path.display(), plain(source))]
+    #[error("{}: cannot write: {}", path.display(), plain_out(source))]
     Write { path: PathBuf, source: std::io::Error },
     /// An output would overwrite something that is not ours.
     #[error("{}: {what}", path.display())]
@@ -27,6 +27,14 @@ pub enum Error {
     /// No take holds data.
     #[error("{0}")]
     NoData(String),
+}
+
+/// As [`plain`], of an output: what is not there is the place for it.
+fn plain_out(error: &io::Error) -> String {
+    match error.kind() {
+        io::ErrorKind::NotFound => "nothing can be made in this place; name another".into(),
+        _ => plain(error),
+    }
 }
 
 /// What the file system says, with what to do about it where that is plain.

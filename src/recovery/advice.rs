@@ -13,6 +13,8 @@ pub(super) struct Missing {
     pub start: bool,
     /// Nobody heard the end of the data.
     pub end: bool,
+    /// The last byte is not settled.
+    pub last: bool,
     /// Bytes that were recorded are not settled.
     pub bytes: bool,
     /// There are more bytes than the header announces.
@@ -62,8 +64,8 @@ pub(super) fn advice(
             ),
         });
     }
-    if missing.end {
-        let early = takes(&|&(take, _, to_s)| received[take].duration_s - to_s < CUT_S);
+    let early = takes(&|&(take, _, to_s)| received[take].duration_s - to_s < CUT_S);
+    if missing.end || (missing.last && !early.is_empty()) {
         out.push(match early.as_slice() {
             [] => "Play this place again: where its data ends was not heard.".into(),
             early => format!("{} too early: let the tape run on past this place.", verb(early, "stops", "stop")),

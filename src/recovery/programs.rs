@@ -167,6 +167,7 @@ fn one(
         checksum: wrong_checksum,
         start: headless || unframed,
         end: cut || missing > 0,
+        last: matches!(classes.last(), Some(Class::Inferred | Class::Unresolved)),
         bytes: counts.inferred + counts.unresolved > missing,
         other_length: assembly.announced.is_some_and(|n| n < bytes.len()),
     };
