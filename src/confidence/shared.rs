@@ -47,12 +47,15 @@ struct Counts {
     product: f64,
 }
 
+/// The votes of two takes on one copy of a block, and the sum of all votes there.
+type Twice<'a> = (&'a Vote, &'a Vote, &'a [Llr]);
+
 impl Shared {
     /// Estimates what the takes of one tape share from its blocks.
     pub fn estimate<'a>(blocks: impl Iterator<Item = &'a Block>) -> Shared {
         let blocks: Vec<&Block> = blocks.collect();
         let totals: Vec<Vec<Llr>> = blocks.par_iter().map(|b| b.total(|_| 1.0)).collect();
-        let mut votes: BTreeMap<(usize, usize), Vec<(&Vote, &Vote, &[Llr])>> = BTreeMap::new();
+        let mut votes: BTreeMap<(usize, usize), Vec<Twice>> = BTreeMap::new();
         for (block, total) in blocks.iter().zip(&totals) {
             for (i, u) in block.votes.iter().enumerate() {
                 for v in block.votes[i + 1..].iter().filter(|v| v.take != u.take && v.copy == u.copy) {
@@ -61,7 +64,7 @@ impl Shared {
             }
         }
         // every pair adds up in the order of the tape, so that sums do not depend on threads
-        let share = |(pair, votes): (_, Vec<(&Vote, &Vote, &[Llr])>)| {
+        let share = |(pair, votes): (_, Vec<Twice>)| {
             let mut counts = Counts::default();
             votes.into_iter().for_each(|(u, v, total)| counts.add(u, v, total));
             (pair, counts.share())

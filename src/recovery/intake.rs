@@ -156,9 +156,8 @@ impl Intake {
     pub fn readings(&self, format: &dyn Format) -> (Vec<TakeReadings>, Vec<Rejected>) {
         let grammar = format.grammar();
         let nominal = grammar.seconds(&grammar.byte_symbols(0));
-        let mut rejected = Vec::new();
-        let mut takes = Vec::new();
-        for (t, take) in self.received.iter().enumerate() {
+        let of_take = |(t, take): (usize, &Received)| {
+            let mut rejected = Vec::new();
             let mut lengths: Vec<f64> = take
                 .reception
                 .readings
@@ -177,9 +176,10 @@ impl Intake {
                     reading.starts_s.clear();
                 }
             }
-            takes.push(TakeReadings { readings, speed });
-        }
-        (takes, rejected)
+            (TakeReadings { readings, speed }, rejected)
+        };
+        let (takes, rejected): (Vec<_>, Vec<_>) = self.received.par_iter().enumerate().map(of_take).unzip();
+        (takes, rejected.concat())
     }
 }
 
