@@ -1,6 +1,8 @@
 //! Cuts a tape into its physical blocks: where on the tape each stretch of a reading lies says which block and which
 //! copy it is of, and which byte it begins with.
 
+use rayon::prelude::*;
+
 use super::matching::{Members, same};
 use super::similarity::{Similarity, best_lag};
 use super::{TakeReadings, Times};
@@ -64,11 +66,8 @@ pub fn blocks(takes: &[TakeReadings], members: &Members, bits: usize, times: &Ti
     let stretches = stretches(takes, members, bits);
     let mut islands = islands(stretches, times);
     join(&mut islands, takes, bits, times);
-    let mut out = Vec::new();
-    for island in islands {
-        let pieces = place(island, takes, times);
-        out.extend(apart(pieces, takes, bits, sound));
-    }
+    let of_island = |island: Island| apart(place(island, takes, times), takes, bits, sound);
+    let mut out = islands.into_par_iter().map(of_island).collect::<Vec<_>>().concat();
     out.retain(|b| !b.is_empty());
     out
 }
