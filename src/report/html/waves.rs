@@ -91,7 +91,7 @@ fn one_lane(
         Some(v) => format!("says {v:02X}"),
     };
     html! {
-        text x="0" y=(px(top + 11.0)) {
+        text class="lab" x="0" y=(px(top + 11.0)) {
             (evidence.take_id(vote.take)) ", copy " (vote.copy + 1) ": " (says)
         }
         line class="zero" x1="0" x2=(px(WIDTH)) y1=(px(middle)) y2=(px(middle)) {}
