@@ -175,7 +175,7 @@ fn table(group: &[&Row], places: &BTreeMap<&str, Vec<&Row>>) -> Markup {
                             (words::name(&row.name))
                             @if !same.is_empty() { p class="small soft" { "Same bytes: " (same.join("; ")) } }
                         }
-                        td class="wide" { (words::kind(row.kind)) }
+                        td class="wide v" { (words::kind(row.kind)) }
                         td class="n wide" { (words::thousands(row.size)) }
                         td { (badge(row.verdict)) }
                         td { (if row.size == 0 { "-".into() } else { words::chance(row.p_wrong) }) }

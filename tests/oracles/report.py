@@ -71,7 +71,7 @@ def make(folder):
     alike = [program("LAMP", 49152, 120, 73), program("LAMP", 8192, 90, 29), program("NESTS", 4096, 150, 31)]
     alike.append(program("ROOST", 4096, 100, 37) | {"checksum_fault": 32})
     take, = simulate(folder, "alike", {"seed": 4, "deck": {"sample_rate": 22050}, "files": alike,
-                                       "takes": [{"name": "a", "knobs": {"snr_db": 20, "lost_s": [[13.6, 18.2]]}}]})
+                                       "takes": [{"name": "a", "knobs": {"snr_db": 20, "lost_s": [[17.2, 22.7]]}}]})
     quorate("recover", CORPUS / "take-2.flac", "--out", folder / "image", "-q")
     (image,) = (folder / "image/programs").glob("03-*.tap")
     quorate("recover", take, "--out", folder / "alike", "-q", "--note", "ebb and flow " * 200)
@@ -115,7 +115,7 @@ def programs_can_be_told_apart(folder):
     """Two of one name, one without a name: what the page says of a program, it says of one program alone."""
     page = tree(folder, "alike/report.html")
     programs = json.loads((folder / "alike/verdict.json").read_text())["programs"]
-    assert [p["name"] for p in programs].count("LAMP") == 2 and "" in [p["name"] for p in programs], programs
+    assert [p["name"] for p in programs].count("LAMP") == 2 and "" in [p["name"] for p in programs], [p["name"] for p in programs]
     assert "(no name)" not in text(page.xpath("//h1")[0]) + text(page.xpath("//p[@class='lead']")[0])
     said = text(page.get_element_by_id("help"))
     for p in programs:
@@ -129,6 +129,7 @@ def a_wrong_checksum_is_not_said_to_hold(folder):
     programs = json.loads((folder / "alike/verdict.json").read_text())["programs"]
     (odd,) = [p for p in programs if "checksum" in " ".join(p["obstacles"])]
     for p in programs:
+        assert p["bytes"]["agreed"], p["id"]
         section = text(page.get_element_by_id(p["id"]))
         assert ("the checks hold" in section) == (p is not odd), p["id"]
         assert ("readings and checks agree" in section) == (p is not odd), p["id"]
@@ -148,6 +149,24 @@ def what_was_overruled_is_named(folder):
                 assert data[int(offset, 16)] == int(value, 16) and value not in what.split()[1:], (offset, value, what)
             seen += sum(what != "gap" for _, _, what in told)
     assert seen > 5, seen
+
+
+def a_persons_byte_claims_nothing(folder):
+    """A byte that a person decided has no chance, and the readings that contradict it are counted against it."""
+    shutil.copytree(folder / "hard", folder / "decided")
+    verdict = json.loads((folder / "hard/verdict.json").read_text())
+    (open_,) = [p for p in verdict["programs"] if p["id"] == "p04"]
+    offset = int(re.search(r"the first at offset (\d+)", " ".join(open_["obstacles"]))[1])
+    evidence = (folder / "hard" / open_["data"]).read_bytes()[offset]
+    value = evidence ^ 0xFF
+    quorate("decide", folder / "decided", f"p04:{offset}={value}", "--by", "warden", "--because", "the log book")
+    quorate("report", folder / "decided", "-q")
+    row = tree(folder, "decided/report.html").get_element_by_id(f"p04-{offset:04X}")
+    cells_ = [text(cell) for cell in row]
+    assert cells_[1] == f"{value:02X}" and "person" in cells_[2], cells_
+    assert not re.search(r"\d in|less than", cells_[3]), cells_
+    assert cells_[4].startswith("0+"), cells_
+    assert cells_[5] == f"the evidence alone: {evidence:02X}", cells_
 
 
 def a_pulse_image_has_no_sample_rate(folder):
@@ -452,7 +471,7 @@ def main():
     plain = [it_says_what_the_verdict_says, bytes_stand_in_the_map_as_in_the_file, dates_stand_in_the_log_alone,
              the_same_inputs_give_the_same_page, an_earlier_report_is_replaced_and_nothing_else,
              twenty_bad_programs_stay_small, programs_can_be_told_apart,
-             a_wrong_checksum_is_not_said_to_hold, what_was_overruled_is_named, a_pulse_image_has_no_sample_rate,
+             a_wrong_checksum_is_not_said_to_hold, what_was_overruled_is_named, a_persons_byte_claims_nothing, a_pulse_image_has_no_sample_rate,
              options_stand_with_their_defaults, hostile_names_stay_text, nothing_comes_from_outside]
     if shutil.which("java") and (NODE / "vnu-jar").is_dir():
         plain.append(the_html_checker_is_content)

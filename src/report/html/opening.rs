@@ -43,7 +43,8 @@ pub fn header(evidence: &Evidence) -> Markup {
             p {
                 (count(verdict.programs.len(), "program was", "programs were")) " found on "
                 (if tapes == 1 { "this side".into() } else { count(tapes, "tape", "tapes") }) " from "
-                (count(used, "take", "takes")) " (recordings of a play), the longest " (minutes(longest)) " long"
+                (count(used, "take (a recording of a play)", "takes (recordings of a play)")) ", "
+                @if used > 1 { "the longest " } (minutes(longest)) " long"
                 @if used < verdict.takes.len() {
                     "; " (count(verdict.takes.len() - used, "more was", "more were")) " given and not used"
                 }
@@ -148,7 +149,7 @@ pub fn programs(evidence: &Evidence) -> Markup {
                         tr {
                             td class="n" { (number(p)) }
                             th scope="row" class="wrap" { a href={ "#" (p.id) } { (words::name(&p.name)) } }
-                            td class="wide" { (words::kind(p.kind)) }
+                            td class="wide v" { (words::kind(p.kind)) }
                             td class="wide mono" { (p.load_address.map_or("-".into(), |a| format!("{a:04X}"))) }
                             td class="n" { (words::thousands(p.size)) }
                             td { (badge(p.verdict)) }

@@ -131,9 +131,11 @@ fn why(evidence: &Evidence, index: usize) -> Markup {
         }
         @if program.size > 0 {
             p {
-                (count(b.agreed, "byte", "bytes")) ": every reading that heard it says the same"
-                // of a block whose checksum does not fit, that would be untrue
-                (if checks_hold(evidence, index) { ", and the checks hold. " } else { ". " })
+                @if b.agreed > 0 {
+                    (count(b.agreed, "byte", "bytes")) ": every reading that heard it says the same"
+                    // of a block whose checksum does not fit, that would be untrue
+                    (if checks_hold(evidence, index) { ", and the checks hold. " } else { ". " })
+                }
                 @if b.corrected > 0 {
                     (count(b.corrected, "byte", "bytes")) ": readings differ or are silent, but votes and checks single \
                                                            out one value. "
@@ -279,7 +281,7 @@ fn legend(program: &ProgramVerdict, facts: &[ByteFact], checks_hold: bool) -> Ma
             "Each cell is a byte, in the order of memory, "
             (if facts.len() > 16_384 { 64 } else { 32 }) " to a row. Point at a cell, or move to it with the keyboard, for \
              its numbers; a cell that is not plainly agreed leads to its line below. Readings that say so, that say \
-             otherwise, that say nothing: 3+ 1− 0∅."
+             otherwise, that say nothing: 3+ 1− 0∅. Offsets in map and tables are hexadecimal, in sentences decimal."
         }
     }
 }
@@ -317,7 +319,8 @@ fn table(program: &ProgramVerdict, facts: &[ByteFact], rows: &[usize], notable: 
                             td class="mono" { (format!("{:02X}", fact.value)) }
                             td { (mark(letter(fact.class, decided))) " " (word(fact.class, decided)) }
                             td {
-                                @if fact.class == Class::Unresolved { "no basis" }
+                                @if decided { "not for the evidence to say" }
+                                @else if fact.class == Class::Unresolved { "no basis" }
                                 @else { (words::chance(fact.p_wrong.max(1e-12))) }
                             }
                             td class="mono v" {
@@ -325,7 +328,9 @@ fn table(program: &ProgramVerdict, facts: &[ByteFact], rows: &[usize], notable: 
                             }
                             td class="wide" {
                                 @if let Some(rival) = fact.rival {
-                                    span class="mono" { (format!("{:02X}", rival.value)) } ", " (behind(rival.lost_by))
+                                    @if decided { "the evidence alone: " }
+                                    span class="mono" { (format!("{:02X}", rival.value)) }
+                                    @if !decided { ", " (behind(rival.lost_by)) }
                                 }
                             }
                         }
