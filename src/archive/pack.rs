@@ -137,10 +137,13 @@ fn find(dossier: &Dossier, outcome: &Outcome, captures: Captures) -> Result<Vec<
                 let named = folders.iter().map(|folder| folder.join(&name));
                 let before = inputs.iter().filter(|input| input.sha256 == take.sha256).map(|input| input.file.clone());
                 let beside = dossier.folder().parent().map(|folder| folder.join(&name));
-                let mut there: Vec<PathBuf> = named.chain(before).chain(beside).filter(|path| path.is_file()).collect();
-                there.dedup();
-                let found =
-                    right_one(there, &take.sha256)?.map_or_else(|| renamed(folders, &take.sha256), |p| Ok(Some(p)))?;
+                let there: Vec<PathBuf> = named.chain(before).chain(beside).filter(|path| path.is_file()).collect();
+                let found = match right_one(&there, folders.is_empty(), &take.sha256)? {
+                    None => renamed(folders, &take.sha256)?,
+                    found => found,
+                };
+                // none has the right hash: the first will be said to have changed
+                let found = found.or_else(|| there.into_iter().next());
                 let found = found.ok_or_else(|| {
                     let what = "the capture is not where it was; name its folder with --captures, or keep its hash alone \
                                 with --without-captures";
@@ -154,18 +157,18 @@ fn find(dossier: &Dossier, outcome: &Outcome, captures: Captures) -> Result<Vec<
     Ok(out)
 }
 
-/// Of several files of one name the one with the hash wanted, since takes of different days may share their names; the
-/// first if none has it, and it is said later that it was changed.
-fn right_one(mut there: Vec<PathBuf>, sha256: &str) -> Result<Option<PathBuf>, Error> {
-    if there.len() > 1 {
-        for path in &there {
-            if hash(path)? == sha256 {
-                return Ok(Some(path.clone()));
-            }
+/// Of several files of one name the one with the hash wanted, since takes of different days may share their names. A lone
+/// one is believed, if `lone` says so: it is hashed while it is copied.
+fn right_one(there: &[PathBuf], lone: bool, sha256: &str) -> Result<Option<PathBuf>, Error> {
+    if let ([path], true) = (there, lone) {
+        return Ok(Some(path.clone()));
+    }
+    for path in there {
+        if hash(path)? == sha256 {
+            return Ok(Some(path.clone()));
         }
     }
-    there.truncate(1);
-    Ok(there.pop())
+    Ok(None)
 }
 
 /// A capture that has another name now, or one that could not be kept as text: found by its hash in the folders that the
