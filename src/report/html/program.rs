@@ -230,12 +230,11 @@ fn changed(evidence: &Evidence, index: usize, notable: &[&ByteFact]) -> Markup {
                         @if i > 0 { " " }
                         span class="item" {
                             (format!("{:04X} {:02X}", fact.offset, fact.value)) " " (overruled(evidence, index, fact))
-                            @if i + 1 < corrected.len() { ";" }
+                            (if i + 1 < corrected.len() { ";" } else { "." })
                         }
                     }
                 }
-                @if corrected.len() > NAMED { " and " (corrected.len() - NAMED) " more" }
-                "."
+                @if corrected.len() > NAMED { " and " (corrected.len() - NAMED) " more." }
             }
         }
         @for d in &program.decisions {
