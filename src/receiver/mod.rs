@@ -11,6 +11,7 @@ pub mod framing;
 pub mod leader;
 pub mod lock;
 pub mod phase;
+pub mod segmental;
 pub mod shape;
 pub mod signal;
 pub mod structure;
