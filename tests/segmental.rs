@@ -379,13 +379,19 @@ fn a_passage_that_makes_no_sense_is_refused() {
 #[test]
 #[ignore]
 fn explore() {
-    for snr in [20.0, 8.0, 4.0, 2.0, 0.0, -2.0, -4.0] {
+    for snr in [20.0, 2.0] {
         let mut line = format!("{snr}: ");
-        for seed in 1..6 {
+        for seed in 2..4 {
             let take = Take::new(twice(), 2000, &knobs(snr), seed);
+            if seed == 2000 && let Some(run) = take.try_read(&Passage { extent: Extent::Bits(1999), ..take.passage() }) {
+                eprintln!("1999: off {:?}", (0..20).map(|i| (run.starts[i * 100] - take.times[i * 100]).round()).collect::<Vec<_>>());
+                eprintln!("1999: off {:?} {:?}", (1980..2000).map(|i| (run.starts[i] - take.times[i]).round()).collect::<Vec<_>>(), &take.bits[1980..]);
+            }
             let begun = std::time::Instant::now();
             match take.try_read(&take.passage()) {
                 Some(run) => {
+                    let bad: Vec<usize> = (0..run.bits.len()).filter(|i| run.bits[*i].bit() != take.bits[*i]).take(5).collect();
+                    if bad.len() > 4 { eprintln!("first {:?} bad {bad:?} off start {:?}", &take.bits[..8], (0..20).map(|i| (run.starts[i * 100] - take.times[i * 100]).round()).collect::<Vec<_>>()); }
                     let claimed: f64 = run.bits.iter().map(|l: &Llr| l.p_wrong()).sum();
                     line += &format!(
                         "{} (claims {claimed:.1}, count {:.1e}, noise {:.2}, {:.2}s) ",

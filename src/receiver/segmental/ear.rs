@@ -30,6 +30,10 @@ const PRICE_UNKNOWN: f64 = 8.5;
 const UNKNOWN_LEVEL: f64 = 3.0;
 /// Points over which it is decided whether the rest of a signal, after the end, is noise or something else.
 const REST: usize = 64;
+/// Share of the evidence for something else that counts, and its price in nats: a last word that is heard badly must not be
+/// taken for it, and a tone that follows has many points to show itself. Judgements.
+const REST_SHARE: f64 = 0.25;
+const REST_PRICE: f64 = 8.0;
 
 /// Where the passage may end.
 #[derive(Clone, Copy, Debug)]
@@ -136,7 +140,8 @@ impl<'a> Ear<'a> {
             let Level { gain, variance } = *level(i * REST);
             let s2 = 1.0 + gain * gain * power / variance;
             let heard = part[REST] - part[0];
-            running += (0.5 * heard * (1.0 - 1.0 / s2) - 0.5 * REST as f64 * s2.ln()).max(0.0);
+            let something = 0.5 * heard * (1.0 - 1.0 / s2) - 0.5 * REST as f64 * s2.ln();
+            running += (REST_SHARE * something - REST_PRICE).max(0.0);
             rests.push(running);
         }
         Ear { samples, codes, levels, waves, energies, terms, energy, rest: rests, end }
@@ -158,6 +163,14 @@ impl<'a> Ear<'a> {
 
     pub fn gain(&self, t: usize) -> f64 {
         self.levels[self.bin(t)].gain
+    }
+
+    /// Nats by which a boundary may fall behind the best one nearby before it is given up: noise, and what a waveform a
+    /// little off in time or shape costs a loud word.
+    pub fn beam(&self) -> f64 {
+        let loudest = self.levels.iter().map(|l| l.gain * l.gain / l.variance).fold(0.0, f64::max);
+        let energy = self.energies.iter().copied().fold(0.0, f64::max);
+        45.0 + 0.15 * loudest * energy
     }
 
     /// Energy of the samples of a segment.

@@ -18,8 +18,6 @@ const TRIAL_STEP: f64 = 0.008;
 /// Rounds of learning in the first window and in the others. A judgement: more change next to nothing.
 const FIRST_ROUNDS: usize = 5;
 const ROUNDS: usize = 2;
-/// Nats by which a boundary may fall behind the best one nearby before it is given up.
-pub const BEAM: f64 = 45.0;
 /// Segments less probable than this teach nothing.
 const TEACHES: f64 = 0.02;
 /// Lags over which the colour of the noise is looked at.
@@ -136,7 +134,7 @@ impl Pupil {
                 let level = Level { gain: (0.67 * power / waveforms.power()).sqrt(), variance: 0.33 * power };
                 let levels = [level];
                 let ear = Ear::new(&samples, &levels, &words, &waveforms, End::Anywhere, 0.0);
-                let lattice = Lattice::forward(&words.codes, kinds, TRIAL, &led(&front, &ear, kinds), &ear, BEAM);
+                let lattice = Lattice::forward(&words.codes, kinds, TRIAL, &led(&front, &ear, kinds), &ear, ear.beam());
                 let fair = |(i, a): (usize, f64)| a - ear.par(TRIAL + i / kinds);
                 let arrived = lattice.front().into_iter().enumerate().map(fair).fold(NEVER, f64::max);
                 if best.as_ref().is_none_or(|(b, _)| arrived > *b) && arrived > NEVER {
@@ -162,7 +160,7 @@ impl Pupil {
             let end = ending(passage, &pace, len);
             let ear = Ear::new(&samples, &levels, &words, &self.waveforms, end, self.rest);
             let front = if first { led(&self.front, &ear, words.count()) } else { self.front.clone() };
-            let mut lattice = Lattice::forward(&words.codes, words.count(), len, &front, &ear, BEAM);
+            let mut lattice = Lattice::forward(&words.codes, words.count(), len, &front, &ear, ear.beam());
             // beyond what is looked at, every way is as good as another that has come as far, if it may go on at all
             let ended = matches!(end, End::Near(at, _) if at < len as f64);
             let fair = |v: usize| ear.par(len) - ear.par(len + v) - ear.rest(len);
@@ -192,7 +190,14 @@ impl Pupil {
         }
         let ear = window.ear(&samples);
         let lattice =
-            Lattice::forward(&window.words.codes, window.words.count(), WINDOW, &window.front, &ear, BEAM);
+            Lattice::forward(&window.words.codes, window.words.count(), WINDOW, &window.front, &ear, ear.beam());
+        if std::env::var("SEGDBG").is_ok() {
+            let mut v: Vec<(f64, usize, usize, f64, f64, f64)> = Vec::new();
+            for t in 0..WINDOW { for b in 0..2 { let a = lattice.alpha[t * 2 + b]; if a > NEVER { v.push((a + ear.stop(t), t, b, a, ear.rest(t), ear.par(t))); } } }
+            v.sort_by(|x, y| y.0.total_cmp(&x.0));
+            let mut seen = Vec::new();
+            for x in v { if seen.iter().all(|s: &usize| s.abs_diff(x.1) > 6) { seen.push(x.1); eprintln!("    stop {:.1} t {} word {} alpha {:.1} rest {:.1} par {:.1}", x.0, x.1, x.2, x.3, x.4, x.5); } if seen.len() > 6 { break; } }
+        }
         (passed.front, passed.stopped) = (lattice.front(), lattice.stopped(&ear));
         self.rest = ear.rest(WINDOW);
         self.origin = window.pace.sample(WINDOW as f64);

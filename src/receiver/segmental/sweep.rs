@@ -2,7 +2,7 @@
 
 use super::counts::{self, Chain, Counts, Crossing, Frame, Heard};
 use super::lattice::{Emission, Lattice, NEVER};
-use super::study::{BEAM, Studied, Window};
+use super::study::{Studied, Window};
 use super::{Extent, KEPT, Passage, Run};
 use crate::receiver::signal::Signal;
 use crate::tape::Grammar;
@@ -31,7 +31,7 @@ impl Chains<'_> {
         let samples = window.listen(signal)?;
         let ear = window.ear(&samples);
         let (codes, kinds) = (&window.words.codes, window.words.count());
-        let mut lattice = Lattice::forward(codes, kinds, window.len, &window.front, &ear, BEAM);
+        let mut lattice = Lattice::forward(codes, kinds, window.len, &window.front, &ear, ear.beam());
         lattice.backward(rear, &ear);
         Ok((Chain::new(&lattice, evidence, |t| ear.stop(t)), lattice.rear()))
     }
@@ -96,6 +96,14 @@ pub fn sweep(
             numbers.max_by(|&a, &b| weight(a).total_cmp(&weight(b)).then(b.cmp(&a))).unwrap_or(0)
         }
     };
+    if std::env::var("SEGDBG").is_ok() {
+        let mut all2: Vec<(usize, f64)> = totals.iter().flat_map(|(c, s)| c.iter().map(move |(n, p)| (n, p * (s - top).exp()))).filter(|x| x.1 > 1e-9).collect();
+        all2.sort_by(|a, b| b.1.total_cmp(&a.1));
+        all2.truncate(6);
+        eprintln!("windows {} evidence {:.0} sum {:.3e} first {:.3e} totals {:?} sizes {:?}", windows.len(), studied.evidence, all, first.slots.iter().map(|s| s.1.sum()).sum::<f64>(), all2, chains.kept.iter().map(|c| c.as_ref().map_or(0, |c| c.size())).collect::<Vec<_>>());
+        eprintln!("  {:.3e} {:?}", rear.len() as f64, windows.iter().map(|w| (w.rest, w.front.iter().copied().fold(NEVER, f64::max))).collect::<Vec<_>>());
+        for w in &windows[..0] { eprintln!("  from {:.1} step {:.4} level {:?} lengths {:?}", w.pace.sample(0.0), w.pace.step(1000), w.levels[w.levels.len()/2], w.words.debug()); }
+    }
     if words == 0 || weight(words) <= 0.0 {
         return Ok(None);
     }

@@ -67,6 +67,7 @@ impl Words {
         words
     }
 
+    pub fn debug(&self) -> String { format!("{:?} {:?}", self.spread, self.offset) }
     pub fn count(&self) -> usize {
         self.lengths.len()
     }
@@ -229,9 +230,8 @@ impl Lesson {
         let sum = &mut self.sums[at];
         scratch.clear();
         stretch(samples, sum.len(), scratch);
-        // at gain g a segment weighs g²: least squares
-        sum.iter_mut().zip(scratch.iter()).for_each(|(s, x)| *s += weight * gain * x);
-        self.weights[at] += weight * gain * gain;
+        sum.iter_mut().zip(scratch.iter()).for_each(|(s, x)| *s += weight / gain * x);
+        self.weights[at] += weight;
     }
 }
 
