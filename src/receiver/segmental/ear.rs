@@ -28,6 +28,8 @@ const PRICE_GONE: f64 = 2.5;
 const PRICE_UNKNOWN: f64 = 8.5;
 /// Level of the unknown, over the data's and the noise's together (rms).
 const UNKNOWN_LEVEL: f64 = 3.0;
+/// Samples that are needed beyond the reach of the longest segment.
+pub const EIGHT: usize = 8;
 /// Points over which it is decided whether the rest of a signal, after the end, is noise or something else.
 const REST: usize = 64;
 /// Share of the evidence for something else that counts, and its price in nats: a last word that is heard badly must not be
@@ -117,13 +119,15 @@ impl<'a> Ear<'a> {
         rest: f64,
     ) -> Ear<'a> {
         let codes = &words.codes[..];
-        let waves = waveforms.stretched(codes);
+        let mut waves = waveforms.stretched(codes);
+        // whole eights are added up fastest
+        waves.iter_mut().for_each(|w| w.resize(w.len().next_multiple_of(EIGHT), 0.0));
         let energies: Vec<f64> = waves.iter().map(|w| f64::from(dot(w, w))).collect();
         let (power, typical) = (waveforms.power(), words.typical());
         let mut terms = Vec::with_capacity(levels.len() * waves.len());
         for level in levels {
-            for (wave, &energy) in waves.iter().zip(&energies) {
-                terms.push(Terms::new(power, level, wave.len() as f64, energy, typical));
+            for (i, &energy) in energies.iter().enumerate() {
+                terms.push(Terms::new(power, level, codes[i % codes.len()].length as f64, energy, typical));
             }
         }
         let level = |t: usize| &levels[(t / BIN).min(levels.len() - 1)];
@@ -156,7 +160,7 @@ impl<'a> Ear<'a> {
         let at = before * self.codes.len() + code;
         let wave = &self.waves[at];
         let correlation = dot(wave, &self.samples[t..t + wave.len()]);
-        let energy = (self.energy[t + wave.len()] - self.energy[t]) as f32;
+        let energy = (self.energy[t + self.codes[code].length] - self.energy[t]) as f32;
         let (_, share) = self.terms[self.bin(t) * self.waves.len() + at].evidence(correlation, energy);
         (f64::from(share), f64::from(correlation), self.energies[at])
     }
@@ -170,7 +174,7 @@ impl<'a> Ear<'a> {
     pub fn beam(&self) -> f64 {
         let loudest = self.levels.iter().map(|l| l.gain * l.gain / l.variance).fold(0.0, f64::max);
         let energy = self.energies.iter().copied().fold(0.0, f64::max);
-        45.0 + 0.15 * loudest * energy
+        60.0 + 0.15 * loudest * energy
     }
 
     /// Energy of the samples of a segment.
@@ -198,7 +202,8 @@ impl Emission for Ear<'_> {
         let first = before * self.codes.len();
         let terms = &self.terms[self.bin(t) * self.waves.len() + first..];
         for (i, (code, o)) in self.codes.iter().zip(out).enumerate() {
-            let correlation = dot(&self.waves[first + i], &self.samples[t..t + code.length]);
+            let wave = &self.waves[first + i];
+            let correlation = dot(wave, &self.samples[t..t + wave.len()]);
             let energy = (self.energy[t + code.length] - self.energy[t]) as f32;
             *o = terms[i].evidence(correlation, energy).0 + code.ln_p as f32;
         }

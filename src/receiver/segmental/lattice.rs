@@ -49,6 +49,19 @@ pub struct Lattice<'a> {
     /// Evidence of the segments of every boundary that was looked at, `codes` each, and where they begin.
     segments: Vec<f32>,
     at: Vec<u32>,
+    /// Ways that come from before the window.
+    front: Vec<f64>,
+}
+
+/// ln of a sum of exponentials, by its largest term; what is e^-20 of that or less is left out.
+fn ln_sum(terms: &[f64]) -> f64 {
+    let most = terms.iter().copied().fold(NEVER, f64::max);
+    if most == NEVER {
+        return NEVER;
+    }
+    let near = terms.iter().map(|t| (t - most) as f32).filter(|d| *d > -20.0);
+    let sum: f32 = near.map(|d| if d == 0.0 { 1.0 } else { d.exp() }).sum();
+    if sum == 1.0 { most } else { most + f64::from(sum).ln() }
 }
 
 const UNSEEN: u32 = u32::MAX;
@@ -65,39 +78,58 @@ impl<'a> Lattice<'a> {
         beam: f64,
     ) -> Lattice<'a> {
         let reach = codes.iter().map(|c| c.length).max().unwrap_or(0) + 1;
-        let mut alpha = vec![NEVER; (len + reach) * words];
-        let shared = front.len().min(alpha.len());
-        alpha[..shared].copy_from_slice(&front[..shared]);
-        let mut segments = Vec::new();
-        let mut at = vec![UNSEEN; len * words];
+        let (alpha, at) = (vec![NEVER; (len + reach) * words], vec![UNSEEN; len * words]);
+        let (segments, beta) = (Vec::new(), Vec::new());
+        let mut lattice = Lattice { codes, words, len, reach, alpha, beta, segments, at, front: front.to_vec() };
+        let mut terms = Vec::with_capacity(codes.len() * words + 1);
         // the best of this stretch of `reach` boundaries and of the one before
         let mut best = [NEVER; 2];
-        for t in 0..len {
+        for t in 0..len + reach {
+            for word in 0..words {
+                lattice.alpha[t * words + word] = lattice.arrive(t, word, len, &mut terms);
+            }
+            if t >= len {
+                continue;
+            }
             if t % reach == 0 {
                 best = [best[1], NEVER];
             }
             let par = emission.par(t);
-            let here = (0..words).map(|w| alpha[t * words + w]).fold(NEVER, f64::max) - par;
+            let here = lattice.alpha[t * words..(t + 1) * words].iter().copied().fold(NEVER, f64::max) - par;
             best[1] = best[1].max(here);
-            if here == NEVER || here < best[0].max(best[1]) - beam {
-                continue;
-            }
+            let least = best[0].max(best[1]) - beam + par;
             for before in 0..words {
-                let a = alpha[t * words + before];
-                if a == NEVER || a - par < best[0].max(best[1]) - beam {
+                let a = lattice.alpha[t * words + before];
+                if a == NEVER || a < least {
                     continue;
                 }
-                let first = segments.len();
-                at[t * words + before] = first as u32;
-                segments.resize(first + codes.len(), 0.0);
-                emission.segments(t, before, &mut segments[first..]);
-                for (code, &e) in codes.iter().zip(&segments[first..]) {
-                    let to = &mut alpha[(t + code.length) * words + code.word];
-                    *to = ln_add(*to, a + f64::from(e));
+                let first = lattice.segments.len();
+                lattice.at[t * words + before] = first as u32;
+                lattice.segments.resize(first + codes.len(), 0.0);
+                emission.segments(t, before, &mut lattice.segments[first..]);
+            }
+        }
+        lattice
+    }
+
+    /// ln of all ways to a boundary whose last word is `word` and began before `limit`.
+    fn arrive(&self, t: usize, word: usize, limit: usize, terms: &mut Vec<f64>) -> f64 {
+        terms.clear();
+        terms.extend(self.front.get(t * self.words + word));
+        for (i, code) in self.codes.iter().enumerate().filter(|(_, c)| c.word == word && c.length <= t) {
+            let from = t - code.length;
+            if from >= limit {
+                continue;
+            }
+            for before in 0..self.words {
+                let at = self.at[from * self.words + before];
+                if at != UNSEEN {
+                    let e = self.segments[at as usize + i];
+                    terms.push(self.alpha[from * self.words + before] + f64::from(e));
                 }
             }
         }
-        Lattice { codes, words, len, reach, alpha, beta: Vec::new(), segments, at }
+        ln_sum(terms)
     }
 
     /// ln of all ways, from what crosses the end: `rear[v * words + w]`, v in `0..reach`.
@@ -107,6 +139,7 @@ impl<'a> Lattice<'a> {
         let tail = self.len * words;
         let shared = rear.len().min(self.reach * words);
         self.beta[tail..tail + shared].copy_from_slice(&rear[..shared]);
+        let mut terms = Vec::with_capacity(self.codes.len() + 1);
         for t in (0..self.len).rev() {
             let stop = emission.stop(t);
             for before in 0..words {
@@ -114,11 +147,11 @@ impl<'a> Lattice<'a> {
                     // boundaries nobody reached stay as they are: no way leads through them
                     continue;
                 };
-                let mut sum = stop;
-                for (code, &e) in self.codes.iter().zip(segments) {
-                    sum = ln_add(sum, f64::from(e) + self.beta[(t + code.length) * words + code.word]);
-                }
-                self.beta[t * words + before] = sum;
+                terms.clear();
+                terms.push(stop);
+                let on = |(code, &e): (&Code, &f32)| f64::from(e) + self.beta[(t + code.length) * words + code.word];
+                terms.extend(self.codes.iter().zip(segments).map(on));
+                self.beta[t * words + before] = ln_sum(&terms);
             }
         }
     }
@@ -129,9 +162,11 @@ impl<'a> Lattice<'a> {
         (at != UNSEEN).then(|| &self.segments[at as usize..at as usize + self.codes.len()])
     }
 
-    /// What crosses the end, for the window after.
-    pub fn front(&self) -> Vec<f64> {
-        self.alpha[self.len * self.words..].to_vec()
+    /// What crosses the end, or a boundary `at` before it: for the window after.
+    pub fn front(&self, at: usize) -> Vec<f64> {
+        let mut terms = Vec::new();
+        let slots = 0..self.reach * self.words;
+        slots.map(|i| self.arrive(at + i / self.words, i % self.words, at, &mut terms)).collect()
     }
 
     /// What crosses the beginning, for the window before.
@@ -144,10 +179,10 @@ impl<'a> Lattice<'a> {
         front.iter().zip(&self.beta).map(|(a, b)| a + b).fold(NEVER, ln_add)
     }
 
-    /// ln weight of the ways that stop within the window.
-    pub fn stopped(&self, emission: &dyn Emission) -> f64 {
+    /// ln weight of the ways that stop before boundary `to`.
+    pub fn stopped(&self, to: usize, emission: &dyn Emission) -> f64 {
         let ways = |t: usize| self.alpha[t * self.words..(t + 1) * self.words].iter().copied().fold(NEVER, ln_add);
-        (0..self.len).map(|t| (t, emission.stop(t))).filter(|s| s.1 > NEVER).fold(NEVER, |sum, (t, stop)| {
+        (0..to).map(|t| (t, emission.stop(t))).filter(|s| s.1 > NEVER).fold(NEVER, |sum, (t, stop)| {
             ln_add(sum, ways(t) + stop)
         })
     }

@@ -1,6 +1,6 @@
 //! Forwards through the passage, window by window: learns speed, waveforms, lengths, gain and noise, and keeps them.
 
-use super::ear::{BIN, Ear, End, Level};
+use super::ear::{BIN, EIGHT, Ear, End, Level};
 use super::lattice::{Emission, Lattice, NEVER, ln_add};
 use super::pace::{Lasted, Pace};
 use super::words::{Waveforms, Words};
@@ -40,7 +40,7 @@ pub struct Window {
 
 impl Window {
     pub fn listen(&self, signal: &mut Signal) -> Result<Vec<f32>, Error> {
-        self.pace.listen(signal, self.len + self.words.reach() + 1)
+        self.pace.listen(signal, self.len + self.words.reach() + EIGHT)
     }
 
     pub fn ear<'a>(&'a self, samples: &'a [f32]) -> Ear<'a> {
@@ -111,7 +111,8 @@ struct Passed {
 impl Pupil {
     /// Tries all speeds and polarities on the first points. `None`: nothing but zeros.
     fn begin(signal: &mut Signal, grammar: &Grammar, passage: &Passage) -> Result<Option<Pupil>, Error> {
-        let words = Words::new(grammar, signal.rate()).loosened();
+        let words = Words::new(grammar, signal.rate());
+        let loose = words.loosened();
         let steps = (passage.speed_spread / TRIAL_STEP).ceil() as i32;
         let mut best: Option<(f64, Pupil)> = None;
         for s in -steps..=steps {
@@ -120,7 +121,7 @@ impl Pupil {
             // the start lies in the middle of what may cross the window's beginning
             let origin = passage.start - (words.reach() / 2) as f64 * step;
             let pace = Pace::steady(origin, step, TRIAL);
-            let samples = pace.listen(signal, TRIAL + words.reach() + 1)?;
+            let samples = pace.listen(signal, TRIAL + words.reach() + EIGHT)?;
             let power = samples.iter().map(|x| f64::from(x * x)).sum::<f64>() / samples.len() as f64;
             if power <= 0.0 {
                 continue;
@@ -130,13 +131,13 @@ impl Pupil {
             let front: Vec<f64> = (0..words.reach() * kinds).map(|i| start(i / kinds) - (kinds as f64).ln()).collect();
             for (turned, sign) in [(false, 1.0), (true, 1.0), (false, -1.0), (true, -1.0)] {
                 let waveforms = Waveforms::bare(grammar, &words, turned, sign);
-                // to begin with, a third of the power is noise
-                let level = Level { gain: (0.67 * power / waveforms.power()).sqrt(), variance: 0.33 * power };
+                // to begin with, half of the power is noise
+                let level = Level { gain: (0.5 * power / waveforms.power()).sqrt(), variance: 0.5 * power };
                 let levels = [level];
-                let ear = Ear::new(&samples, &levels, &words, &waveforms, End::Anywhere, 0.0);
-                let lattice = Lattice::forward(&words.codes, kinds, TRIAL, &led(&front, &ear, kinds), &ear, ear.beam());
+                let ear = Ear::new(&samples, &levels, &loose, &waveforms, End::Anywhere, 0.0);
+                let lattice = Lattice::forward(&loose.codes, kinds, TRIAL, &led(&front, &ear, kinds), &ear, f64::INFINITY);
                 let fair = |(i, a): (usize, f64)| a - ear.par(TRIAL + i / kinds);
-                let arrived = lattice.front().into_iter().enumerate().map(fair).fold(NEVER, f64::max);
+                let arrived = lattice.front(TRIAL).into_iter().enumerate().map(fair).fold(NEVER, f64::max);
                 if best.as_ref().is_none_or(|(b, _)| arrived > *b) && arrived > NEVER {
                     let (words, front) = (words.clone(), front.clone());
                     let pupil = Pupil { words, waveforms, level, colour: 1.0, front, origin, step, rest: 0.0 };
@@ -153,10 +154,10 @@ impl Pupil {
         let mut pace = Pace::steady(self.origin, self.step, len);
         let mut levels = vec![self.level; len / BIN];
         let rounds = if first { FIRST_ROUNDS } else { ROUNDS };
-        let mut passed = Passed { counted: 0.0, doubt: 0.0, stopped: NEVER, front: Vec::new() };
-        for round in 0..rounds {
+        let mut round = 0;
+        loop {
             let words = if round == 0 { self.words.loosened() } else { self.words.clone() };
-            let samples = pace.listen(signal, len + words.reach() + 1)?;
+            let samples = pace.listen(signal, len + words.reach() + EIGHT)?;
             let end = ending(passage, &pace, len);
             let ear = Ear::new(&samples, &levels, &words, &self.waveforms, end, self.rest);
             let front = if first { led(&self.front, &ear, words.count()) } else { self.front.clone() };
@@ -168,48 +169,46 @@ impl Pupil {
             let rear: Vec<f64> = (0..words.reach() * words.count()).map(rear).collect();
             lattice.backward(&rear, &ear);
             let seen = Seen::new(&lattice, lattice.evidence(&front), &ear, &samples, &words, &self.waveforms);
-            let factors = pace.follow(&seen.lasted);
-            self.learn(&seen, &factors, &mut levels, if first { 2.0 } else { 12.0 }, &words);
-            (passed.counted, passed.doubt) = (seen.counted, seen.doubt);
+            round += 1;
+            let mut new_pace = pace.clone();
+            let factors = new_pace.follow(&seen.lasted);
+            let lengths = (round > 1).then(|| seen.lengths(&words, &factors));
+            if round < rounds {
+                let new = self.learn(&seen, lengths, &levels, if first { 2.0 } else { 12.0 }, &words);
+                levels = new;
+                pace = new_pace;
+                continue;
+            }
+            // what this round was heard with is what the window is heard with again; what it taught is for the next
+            let passed = Passed {
+                counted: seen.counted,
+                doubt: seen.doubt,
+                stopped: lattice.stopped(WINDOW, &ear),
+                front: lattice.front(WINDOW),
+            };
+            let waveforms = self.waveforms.clone();
+            let rest = std::mem::replace(&mut self.rest, ear.rest(WINDOW));
+            let new = self.learn(&seen, lengths, &levels, 12.0, &words);
+            self.level = new[WINDOW / BIN - 1];
+            self.origin = pace.sample(WINDOW as f64);
+            self.step = new_pace.step(WINDOW + BEYOND / 2);
+            return Ok((passed, Window { len: WINDOW, pace, levels, words, waveforms, end, rest, front }));
         }
-        levels.truncate(WINDOW / BIN);
-        let end = ending(passage, &pace, WINDOW);
-        let mut window = Window {
-            len: WINDOW,
-            pace,
-            levels,
-            words: self.words.clone(),
-            waveforms: self.waveforms.clone(),
-            end,
-            rest: self.rest,
-            front: std::mem::take(&mut self.front),
-        };
-        let samples = window.listen(signal)?;
-        if first {
-            window.front = led(&window.front, &window.ear(&samples), window.words.count());
-        }
-        let ear = window.ear(&samples);
-        let lattice =
-            Lattice::forward(&window.words.codes, window.words.count(), WINDOW, &window.front, &ear, ear.beam());
-        if std::env::var("SEGDBG").is_ok() {
-            let mut v: Vec<(f64, usize, usize, f64, f64, f64)> = Vec::new();
-            for t in 0..WINDOW { for b in 0..2 { let a = lattice.alpha[t * 2 + b]; if a > NEVER { v.push((a + ear.stop(t), t, b, a, ear.rest(t), ear.par(t))); } } }
-            v.sort_by(|x, y| y.0.total_cmp(&x.0));
-            let mut seen = Vec::new();
-            for x in v { if seen.iter().all(|s: &usize| s.abs_diff(x.1) > 6) { seen.push(x.1); eprintln!("    stop {:.1} t {} word {} alpha {:.1} rest {:.1} par {:.1}", x.0, x.1, x.2, x.3, x.4, x.5); } if seen.len() > 6 { break; } }
-        }
-        (passed.front, passed.stopped) = (lattice.front(), lattice.stopped(&ear));
-        self.rest = ear.rest(WINDOW);
-        self.origin = window.pace.sample(WINDOW as f64);
-        self.step = window.pace.step(WINDOW + BEYOND / 2);
-        self.level = window.levels[window.levels.len() - 1];
-        Ok((passed, window))
     }
 
-    fn learn(&mut self, seen: &Seen, factors: &[f64], levels: &mut [Level], inertia: f64, words: &Words) {
+    /// Takes in what a round showed, and returns gain and noise of every bin as they seem now.
+    fn learn(
+        &mut self,
+        seen: &Seen,
+        lengths: Option<Vec<[f64; 3]>>,
+        levels: &[Level],
+        inertia: f64,
+        words: &Words,
+    ) -> Vec<Level> {
         self.waveforms.learn(&seen.lesson);
-        self.words = words.clone();
-        self.words.learn_lengths(&seen.lengths(words, factors));
+        if let Some(lengths) = lengths {
+            self.words.learn_lengths(&lengths);
+        }
         if seen.correlation[0] > 0.0 {
             let own = self.waveforms.correlation(LAGS);
             let sum = |k: usize| if k == 0 { 1.0 } else { 2.0 } * seen.correlation[k] / seen.correlation[0] * own[k];
@@ -234,8 +233,7 @@ impl Pupil {
             // the waveform is never exactly as learned: 3 % of it
             Level { gain, variance: variance + 1e-3 * gain * gain * self.waveforms.power() }
         };
-        let new: Vec<Level> = (0..levels.len()).map(smooth).collect();
-        levels.copy_from_slice(&new);
+        (0..levels.len()).map(smooth).collect()
     }
 }
 

@@ -2,6 +2,7 @@
 
 use super::counts::{self, Chain, Counts, Crossing, Frame, Heard};
 use super::lattice::{Emission, Lattice, NEVER};
+use super::ear::BIN;
 use super::study::{Studied, Window};
 use super::{Extent, KEPT, Passage, Run};
 use crate::receiver::signal::Signal;
@@ -96,14 +97,6 @@ pub fn sweep(
             numbers.max_by(|&a, &b| weight(a).total_cmp(&weight(b)).then(b.cmp(&a))).unwrap_or(0)
         }
     };
-    if std::env::var("SEGDBG").is_ok() {
-        let mut all2: Vec<(usize, f64)> = totals.iter().flat_map(|(c, s)| c.iter().map(move |(n, p)| (n, p * (s - top).exp()))).filter(|x| x.1 > 1e-9).collect();
-        all2.sort_by(|a, b| b.1.total_cmp(&a.1));
-        all2.truncate(6);
-        eprintln!("windows {} evidence {:.0} sum {:.3e} first {:.3e} totals {:?} sizes {:?}", windows.len(), studied.evidence, all, first.slots.iter().map(|s| s.1.sum()).sum::<f64>(), all2, chains.kept.iter().map(|c| c.as_ref().map_or(0, |c| c.size())).collect::<Vec<_>>());
-        eprintln!("  {:.3e} {:?}", rear.len() as f64, windows.iter().map(|w| (w.rest, w.front.iter().copied().fold(NEVER, f64::max))).collect::<Vec<_>>());
-        for w in &windows[..0] { eprintln!("  from {:.1} step {:.4} level {:?} lengths {:?}", w.pace.sample(0.0), w.pace.step(1000), w.levels[w.levels.len()/2], w.words.debug()); }
-    }
     if words == 0 || weight(words) <= 0.0 {
         return Ok(None);
     }
@@ -135,7 +128,7 @@ pub fn sweep(
         let rms = window.waveforms.power().sqrt();
         let to = heard.iter().position(|h| h.weight < 0.5).unwrap_or(words).min(words);
         for (k, level) in levels[from.min(to)..to].iter_mut().enumerate() {
-            let bin = window.levels[k * window.levels.len() / (to - from)];
+            let bin = window.levels[k * (window.len / BIN) / (to - from)];
             *level = (bin.gain, bin.variance.sqrt() / (bin.gain * rms));
         }
     }

@@ -90,8 +90,8 @@ fn passes(hat: &Hat, codes: &[Code], kinds: usize, starts: &[f64], len: usize, f
     let mut evidence = NEVER;
     for i in 0..count {
         let lattice = Lattice::forward(codes, kinds, len, &fronts[i], &window(i), f64::INFINITY);
-        evidence = ln_add(evidence, lattice.stopped(&window(i)));
-        fronts.push(lattice.front());
+        evidence = ln_add(evidence, lattice.stopped(len, &window(i)));
+        fronts.push(lattice.front(len));
     }
     let mut rear = Vec::new();
     let mut chains = Vec::new();

@@ -28,10 +28,11 @@ pub struct Words {
 const LEAST_POINTS: f64 = 14.0;
 /// Lengths may be off by this share to either side: the speed within a window, and recorders that add a constant.
 const REACH: f64 = 0.03;
-/// Spread of lengths before anything is learned: points, and share of the length.
-const FIRST_SPREAD: (f64, f64) = (0.25, 0.012);
-/// … and the least that is believed, in points: the grid itself.
-const LEAST_SPREAD: f64 = 0.2;
+/// Spread of lengths where the speed is not known yet: points, and share of the length; and where it is, before anything
+/// is learned. No less is believed than the grid itself makes.
+const LOOSE: (f64, f64) = (0.25, 0.012);
+const TIGHT: (f64, f64) = (0.2, 0.001);
+const LEAST_SPREAD: f64 = 0.18;
 /// Chance that is left to every length.
 const LEAST_CHANCE: f64 = 1e-4;
 
@@ -56,18 +57,17 @@ impl Words {
         let points = points.unwrap_or(wish);
         let lengths: Vec<f64> = seconds.iter().map(|s| s / shortest * points).collect();
         let mut words = Words {
-            spread: vec![0.0; lengths.len()],
+            spread: lengths.iter().map(|l| TIGHT.0 + TIGHT.1 * l).collect(),
             offset: vec![0.0; lengths.len()],
             lengths,
             point_s: shortest / points,
             codes: Vec::new(),
             ln_chance,
         };
-        words.loosen();
+        words.set_codes();
         words
     }
 
-    pub fn debug(&self) -> String { format!("{:?} {:?}", self.spread, self.offset) }
     pub fn count(&self) -> usize {
         self.lengths.len()
     }
@@ -82,25 +82,21 @@ impl Words {
         0.5 * (self.lengths[0] + self.lengths[1])
     }
 
-    /// Lengths as before anything is known of the speed in a window.
+    /// The same where the speed is not known yet.
     pub fn loosened(&self) -> Words {
         let mut words = self.clone();
-        words.loosen();
-        words
-    }
-
-    fn loosen(&mut self) {
-        for (spread, length) in self.spread.iter_mut().zip(&self.lengths) {
-            *spread = spread.max(FIRST_SPREAD.0 + FIRST_SPREAD.1 * length);
+        for (spread, length) in words.spread.iter_mut().zip(&words.lengths) {
+            *spread = spread.max(LOOSE.0 + LOOSE.1 * length);
         }
-        self.set_codes();
+        words.set_codes();
+        words
     }
 
     /// Moves spread and offset to what was seen: by word, weight, sum of the differences of the length from the one the
     /// speed says, and of their squares.
     pub fn learn_lengths(&mut self, seen: &[[f64; 3]]) {
-        // words that all differ to one side say something about the speed, not about the words
-        const INERTIA: f64 = 40.0;
+        // in words: a spread that seems wide may be the doubt about the boundaries, and a wide one makes more of it
+        const INERTIA: f64 = 300.0;
         for (word, [weight, sum, square]) in seen.iter().enumerate() {
             let mean = (self.offset[word] * INERTIA + sum) / (INERTIA + weight);
             let variance = (self.spread[word].powi(2) * INERTIA
@@ -109,6 +105,7 @@ impl Words {
             self.offset[word] = mean.clamp(-0.5 * REACH * self.lengths[word], 0.5 * REACH * self.lengths[word]);
             self.spread[word] = variance.sqrt().max(LEAST_SPREAD);
         }
+        // words that all differ to one side say something about the speed, not about the words
         let common: f64 = self.offset.iter().sum::<f64>() / self.lengths.iter().sum::<f64>();
         self.offset.iter_mut().zip(&self.lengths).for_each(|(o, l)| *o -= common * l);
         self.set_codes();
