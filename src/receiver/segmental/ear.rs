@@ -106,6 +106,9 @@ pub struct Ear<'a> {
     /// Running evidence that the rest is something else, by `REST` points.
     rest: Vec<f64>,
     end: End,
+    /// Boundaries to be looked at, by `boundary * words + word before`; empty: all.
+    plausible: &'a [u64],
+    kinds: usize,
 }
 
 impl<'a> Ear<'a> {
@@ -148,7 +151,13 @@ impl<'a> Ear<'a> {
             running += (REST_SHARE * something - REST_PRICE).max(0.0);
             rests.push(running);
         }
-        Ear { samples, codes, levels, waves, energies, terms, energy, rest: rests, end }
+        Ear { samples, codes, levels, waves, energies, terms, energy, rest: rests, end, plausible: &[], kinds: words.count() }
+    }
+
+    /// Only these boundaries from here on, 64 in a word.
+    pub fn only(mut self, plausible: &'a [u64]) -> Ear<'a> {
+        self.plausible = plausible;
+        self
     }
 
     fn bin(&self, t: usize) -> usize {
@@ -174,7 +183,7 @@ impl<'a> Ear<'a> {
     pub fn beam(&self) -> f64 {
         let loudest = self.levels.iter().map(|l| l.gain * l.gain / l.variance).fold(0.0, f64::max);
         let energy = self.energies.iter().copied().fold(0.0, f64::max);
-        60.0 + 0.15 * loudest * energy
+        60.0 + 0.05 * loudest * energy
     }
 
     /// Energy of the samples of a segment.
@@ -207,6 +216,11 @@ impl Emission for Ear<'_> {
             let energy = (self.energy[t + code.length] - self.energy[t]) as f32;
             *o = terms[i].evidence(correlation, energy).0 + code.ln_p as f32;
         }
+    }
+
+    fn plausible(&self, t: usize, before: usize) -> bool {
+        let slot = t * self.kinds + before;
+        self.plausible.get(slot / 64).is_none_or(|w| w >> (slot % 64) & 1 == 1)
     }
 
     fn par(&self, t: usize) -> f64 {

@@ -20,6 +20,10 @@ pub struct Code {
 pub trait Emission {
     /// For every code, ln P(segment from `t` | code, previous word) · P(code), against noise alone.
     fn segments(&self, t: usize, before: usize, out: &mut [f32]);
+    /// False where it is known that no way worth looking at leads through.
+    fn plausible(&self, _t: usize, _before: usize) -> bool {
+        true
+    }
     /// Expected evidence of a perfect path up to `t`, for comparing boundaries at different places with each other:
     /// half the energy over the noise's variance, less half a nat a point.
     fn par(&self, t: usize) -> f64;
@@ -82,11 +86,16 @@ impl<'a> Lattice<'a> {
         let (segments, beta) = (Vec::new(), Vec::new());
         let mut lattice = Lattice { codes, words, len, reach, alpha, beta, segments, at, front: front.to_vec() };
         let mut terms = Vec::with_capacity(codes.len() * words + 1);
+        // where any way leads
+        let mut reached: Vec<bool> = lattice.front.iter().map(|a| *a > NEVER).collect();
+        reached.resize(lattice.alpha.len().max(front.len()), false);
         // the best of this stretch of `reach` boundaries and of the one before
         let mut best = [NEVER; 2];
         for t in 0..len + reach {
             for word in 0..words {
-                lattice.alpha[t * words + word] = lattice.arrive(t, word, len, &mut terms);
+                if reached[t * words + word] {
+                    lattice.alpha[t * words + word] = lattice.arrive(t, word, len, &mut terms);
+                }
             }
             if t >= len {
                 continue;
@@ -100,9 +109,10 @@ impl<'a> Lattice<'a> {
             let least = best[0].max(best[1]) - beam + par;
             for before in 0..words {
                 let a = lattice.alpha[t * words + before];
-                if a == NEVER || a < least {
+                if a == NEVER || a < least || !emission.plausible(t, before) {
                     continue;
                 }
+                codes.iter().for_each(|c| reached[(t + c.length) * words + c.word] = true);
                 let first = lattice.segments.len();
                 lattice.at[t * words + before] = first as u32;
                 lattice.segments.resize(first + codes.len(), 0.0);
@@ -185,6 +195,12 @@ impl<'a> Lattice<'a> {
         (0..to).map(|t| (t, emission.stop(t))).filter(|s| s.1 > NEVER).fold(NEVER, |sum, (t, stop)| {
             ln_add(sum, ways(t) + stop)
         })
+    }
+
+    /// Boundaries before `to` that are at least as probable as `least`, by `boundary * words + word before`.
+    pub fn plausible(&self, evidence: f64, least: f64, to: usize) -> Vec<bool> {
+        let ways = self.alpha.iter().zip(&self.beta).take(to * self.words);
+        ways.map(|(a, b)| a + b - evidence >= least.ln()).collect()
     }
 
     /// Calls `each(t, before, code index, posterior)` for every segment at least as probable as `least`.

@@ -104,6 +104,10 @@ pub const KEPT: usize = 48 << 20;
 ///
 /// Fails when the samples can't be read, or a passage makes no sense ([`Error::Usage`]).
 pub fn read(signal: &mut Signal, grammar: &Grammar, passage: &Passage) -> Result<Option<Run>, Error> {
+    read_keeping(signal, grammar, passage, KEPT)
+}
+
+fn read_keeping(signal: &mut Signal, grammar: &Grammar, passage: &Passage, kept: usize) -> Result<Option<Run>, Error> {
     let sound = passage.start.is_finite()
         && passage.start_deviation > 0.0
         && (0.5..2.0).contains(&passage.speed)
@@ -121,5 +125,5 @@ pub fn read(signal: &mut Signal, grammar: &Grammar, passage: &Passage) -> Result
         ));
     }
     let Some(studied) = study::study(signal, grammar, passage)? else { return Ok(None) };
-    sweep::sweep(signal, grammar, passage, &studied)
+    sweep::sweep(signal, grammar, passage, &studied, kept)
 }

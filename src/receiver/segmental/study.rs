@@ -15,9 +15,15 @@ const BEYOND: usize = 16 * BIN;
 /// Points that the first trials of speed and polarity look at, and the step of the speeds (fraction).
 const TRIAL: usize = 24 * BIN;
 const TRIAL_STEP: f64 = 0.008;
-/// Rounds of learning in the first window and in the others. A judgement: more change next to nothing.
+/// Rounds of learning in the first window and, in clear signal at a steady speed, in the others (else one more). Judgements:
+/// more change next to nothing.
 const FIRST_ROUNDS: usize = 5;
-const ROUNDS: usize = 2;
+const ROUNDS: usize = 1;
+/// Noise over signal (power), and change of speed within a window, from which a window is listened to twice.
+const UNCLEAR: f64 = 0.5;
+const UNSTEADY: f64 = 0.006;
+/// Boundaries less probable than this, by what is heard up to a little beyond the window, are out of the question.
+const IMPLAUSIBLE: f64 = 1e-14;
 /// Segments less probable than this teach nothing.
 const TEACHES: f64 = 0.02;
 /// Lags over which the colour of the noise is looked at.
@@ -36,6 +42,8 @@ pub struct Window {
     pub rest: f64,
     /// What crosses its beginning.
     pub front: Vec<f64>,
+    /// Boundaries that are not out of the question, by `boundary * words + word before`, 64 in a word.
+    pub plausible: Vec<u64>,
 }
 
 impl Window {
@@ -44,7 +52,7 @@ impl Window {
     }
 
     pub fn ear<'a>(&'a self, samples: &'a [f32]) -> Ear<'a> {
-        Ear::new(samples, &self.levels, &self.words, &self.waveforms, self.end, self.rest)
+        Ear::new(samples, &self.levels, &self.words, &self.waveforms, self.end, self.rest).only(&self.plausible)
     }
 }
 
@@ -161,19 +169,22 @@ impl Pupil {
             let end = ending(passage, &pace, len);
             let ear = Ear::new(&samples, &levels, &words, &self.waveforms, end, self.rest);
             let front = if first { led(&self.front, &ear, words.count()) } else { self.front.clone() };
-            let mut lattice = Lattice::forward(&words.codes, words.count(), len, &front, &ear, ear.beam());
+            // gain and noise are only guessed in the first round of all
+            let beam = if first && round == 0 { f64::INFINITY } else { ear.beam() };
+            let mut lattice = Lattice::forward(&words.codes, words.count(), len, &front, &ear, beam);
             // beyond what is looked at, every way is as good as another that has come as far, if it may go on at all
             let ended = matches!(end, End::Near(at, _) if at < len as f64);
             let fair = |v: usize| ear.par(len) - ear.par(len + v) - ear.rest(len);
             let rear = |i: usize| if ended { NEVER } else { fair(i / words.count()) };
             let rear: Vec<f64> = (0..words.reach() * words.count()).map(rear).collect();
             lattice.backward(&rear, &ear);
-            let seen = Seen::new(&lattice, lattice.evidence(&front), &ear, &samples, &words, &self.waveforms);
+            let evidence = lattice.evidence(&front);
+            let seen = Seen::new(&lattice, evidence, &ear, &samples, &words, &self.waveforms);
             round += 1;
             let mut new_pace = pace.clone();
             let factors = new_pace.follow(&seen.lasted);
             let lengths = (round > 1).then(|| seen.lengths(&words, &factors));
-            if round < rounds {
+            if round < rounds || (!first && round == 1 && self.unsettled(&factors)) {
                 let new = self.learn(&seen, lengths, &levels, if first { 2.0 } else { 12.0 }, &words);
                 levels = new;
                 pace = new_pace;
@@ -186,14 +197,24 @@ impl Pupil {
                 stopped: lattice.stopped(WINDOW, &ear),
                 front: lattice.front(WINDOW),
             };
+            let open = lattice.plausible(evidence, IMPLAUSIBLE, WINDOW);
+            let bits = |part: &[bool]| part.iter().enumerate().map(|(i, o)| u64::from(*o) << i).sum::<u64>();
+            let plausible = open.chunks(64).map(bits).collect();
             let waveforms = self.waveforms.clone();
             let rest = std::mem::replace(&mut self.rest, ear.rest(WINDOW));
             let new = self.learn(&seen, lengths, &levels, 12.0, &words);
             self.level = new[WINDOW / BIN - 1];
             self.origin = pace.sample(WINDOW as f64);
             self.step = new_pace.step(WINDOW + BEYOND / 2);
-            return Ok((passed, Window { len: WINDOW, pace, levels, words, waveforms, end, rest, front }));
+            return Ok((passed, Window { len: WINDOW, pace, levels, words, waveforms, end, rest, front, plausible }));
         }
+    }
+
+    /// Whether a window should be listened to again at the speed it showed: the speed changed much, or noise is such that
+    /// lengths must be known well.
+    fn unsettled(&self, factors: &[f64]) -> bool {
+        let noise = self.level.variance / (self.level.gain * self.level.gain * self.waveforms.power());
+        noise > UNCLEAR || factors.iter().any(|f| (f - 1.0).abs() > UNSTEADY)
     }
 
     /// Takes in what a round showed, and returns gain and noise of every bin as they seem now.
@@ -229,7 +250,7 @@ impl Pupil {
                 left = [left[0] + w * b.left, left[1] + w * b.points];
             }
             let gain = (sums[0] / sums[1]).max(1e-9);
-            let variance = left[0] / left[1] * self.colour;
+            let variance = left[0] / left[1] * self.colour * std::env::var("SEGVAR").map_or(1.0, |v| v.parse().unwrap());
             // the waveform is never exactly as learned: 3 % of it
             Level { gain, variance: variance + 1e-3 * gain * gain * self.waveforms.power() }
         };

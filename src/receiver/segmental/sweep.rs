@@ -4,7 +4,7 @@ use super::counts::{self, Chain, Counts, Crossing, Frame, Heard};
 use super::lattice::{Emission, Lattice, NEVER};
 use super::ear::BIN;
 use super::study::{Studied, Window};
-use super::{Extent, KEPT, Passage, Run};
+use super::{Extent, Passage, Run};
 use crate::receiver::signal::Signal;
 use crate::tape::Grammar;
 use crate::{Error, Llr};
@@ -38,14 +38,18 @@ impl Chains<'_> {
     }
 
     /// Also returns what crosses the beginning of the passage.
-    fn new<'a>(signal: &mut Signal, studied: &'a Studied) -> Result<(Chains<'a>, Vec<f64>), Error> {
+    fn new<'a>(
+        signal: &mut Signal,
+        studied: &'a Studied,
+        kept: usize,
+    ) -> Result<(Chains<'a>, Vec<f64>), Error> {
         let count = studied.windows.len();
         let mut chains = Chains { studied, kept: vec![None; count], rears: vec![Vec::new(); count] };
         let (mut rear, mut size) = (Vec::new(), 0);
         for (i, window) in studied.windows.iter().enumerate().rev() {
             let (chain, crossing) = Chains::make(signal, window, studied.evidence, &rear)?;
             size += chain.size();
-            chains.kept[i] = (size < KEPT).then_some(chain);
+            chains.kept[i] = (size < kept).then_some(chain);
             chains.rears[i] = std::mem::replace(&mut rear, crossing);
         }
         Ok((chains, rear))
@@ -67,10 +71,11 @@ pub fn sweep(
     grammar: &Grammar,
     passage: &Passage,
     studied: &Studied,
+    kept: usize,
 ) -> Result<Option<Run>, Error> {
     let frame = frame(grammar, passage);
     let windows = &studied.windows;
-    let (chains, rear) = Chains::new(signal, studied)?;
+    let (chains, rear) = Chains::new(signal, studied, kept)?;
     let begin = |(i, (a, b)): (usize, (&f64, &f64))| {
         let chance = (a + b - studied.evidence).exp();
         (chance > 0.0).then(|| (i as u32, Counts::only(0, chance)))

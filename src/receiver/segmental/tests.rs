@@ -3,8 +3,11 @@
 
 use super::counts::{self, Chain, Counts, Crossing, Frame, Heard};
 use super::lattice::{Code, Emission, Lattice, NEVER, ln_add};
+use super::{Extent, Passage, read_keeping};
 use crate::Llr;
 use crate::channel::random::{Purpose, Random};
+use crate::receiver::signal::{Memory, Signal};
+use crate::tape::{Grammar, Symbol};
 
 /// Evidence out of a hat, by boundary, word before and code; a window begins at `from`.
 #[derive(Clone)]
@@ -219,4 +222,43 @@ fn prefixes_and_what_is_known_of_bits_weigh_as_in_enumerating() {
         }
     }
     assert!(held > 15, "{held}");
+}
+
+/// Boundaries that did not fit in memory are found again as they were: the same bits to the last digit.
+#[test]
+fn a_run_is_the_same_however_little_is_kept() {
+    let cycle = |name, cycle| Symbol { name, cycle };
+    let grammar = Grammar {
+        symbols: vec![cycle("short", 500e-6), cycle("long", 900e-6)],
+        relative_lengths: vec![vec![1.0, 1.8]],
+        byte_prefix: Vec::new(),
+        bit: [vec![0], vec![1]],
+        bits_per_byte: 8,
+        byte_bits: |byte| (0..8).map(|k| byte >> k & 1 == 1).collect(),
+        leader: 0,
+    };
+    let mut random = Random::new(5, Purpose::WhiteNoise);
+    let mut samples: Vec<f32> = (0..400).map(|_| (0.5 * random.normal()) as f32).collect();
+    for _ in 0..1500 {
+        // whole samples: the tape need not be exact
+        let half = if random.uniform() < 0.5 { 11 } else { 20 };
+        for level in [1.0, -1.0] {
+            samples.extend((0..half).map(|_| (level + 0.5 * random.normal()) as f32));
+        }
+    }
+    samples.extend((0..400).map(|_| (0.5 * random.normal()) as f32));
+    let memory = Memory { samples, rate: 44_100.0 };
+    let passage = Passage {
+        start: 400.0,
+        start_deviation: 2.0,
+        speed: 1.0,
+        speed_spread: 0.02,
+        extent: Extent::Bits(1500),
+        prior: &[],
+    };
+    let read = |kept| read_keeping(&mut Signal::new(&memory), &grammar, &passage, kept).expect("sound").expect("a run");
+    let (much, little) = (read(usize::MAX), read(0));
+    assert_eq!(much.bits, little.bits);
+    assert_eq!(much.starts, little.starts);
+    assert!(much.bits.iter().filter(|l| l.0.abs() > 8.0).count() > 1400);
 }
