@@ -89,8 +89,7 @@ const LEAST: f64 = 1e-11;
 impl Chain {
     pub fn new(lattice: &Lattice, evidence: f64, stop: impl Fn(usize) -> f64) -> Chain {
         let words = lattice.words;
-        let mut chain =
-            Chain { words, len: lattice.len, reach: lattice.reach, nodes: Vec::new(), edges: Vec::new() };
+        let mut chain = Chain { words, len: lattice.len, reach: lattice.reach, nodes: Vec::new(), edges: Vec::new() };
         for t in 0..lattice.len {
             for before in 0..words {
                 let slot = t * words + before;
@@ -237,8 +236,7 @@ pub fn ahead(chain: &Chain, frame: &Frame, front: &Crossing, total: &mut Counts)
     }
     let tail = chain.len * chain.words;
     let crossing = slots.drain(tail..).enumerate().filter(|(_, c)| !c.chances.is_empty());
-    let mut out =
-        Crossing { slots: crossing.map(|(slot, c)| (slot as u32, c)).collect(), ln_scale: front.ln_scale };
+    let mut out = Crossing { slots: crossing.map(|(slot, c)| (slot as u32, c)).collect(), ln_scale: front.ln_scale };
     out.settle();
     (nodes, out)
 }
@@ -316,7 +314,11 @@ pub fn listen(
         let begins = place(node.slot as usize / chain.words);
         let variance = ahead[i].variance();
         if node.stop > 0.0 {
-            heard[last].add(ahead[i].get(last) * f64::from(node.stop) * (ahead_scale - ln_total).exp(), begins, variance);
+            heard[last].add(
+                ahead[i].get(last) * f64::from(node.stop) * (ahead_scale - ln_total).exp(),
+                begins,
+                variance,
+            );
         }
         for edge in chain.edges(i) {
             let word = edge.to as usize % chain.words;

@@ -151,7 +151,19 @@ impl<'a> Ear<'a> {
             running += (REST_SHARE * something - REST_PRICE).max(0.0);
             rests.push(running);
         }
-        Ear { samples, codes, levels, waves, energies, terms, energy, rest: rests, end, plausible: &[], kinds: words.count() }
+        Ear {
+            samples,
+            codes,
+            levels,
+            waves,
+            energies,
+            terms,
+            energy,
+            rest: rests,
+            end,
+            plausible: &[],
+            kinds: words.count(),
+        }
     }
 
     /// Only these boundaries from here on, 64 in a word.
@@ -183,7 +195,7 @@ impl<'a> Ear<'a> {
     pub fn beam(&self) -> f64 {
         let loudest = self.levels.iter().map(|l| l.gain * l.gain / l.variance).fold(0.0, f64::max);
         let energy = self.energies.iter().copied().fold(0.0, f64::max);
-        60.0 + 0.05 * loudest * energy
+        45.0 + 0.05 * loudest * energy
     }
 
     /// Energy of the samples of a segment.

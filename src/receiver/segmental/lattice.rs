@@ -192,9 +192,10 @@ impl<'a> Lattice<'a> {
     /// ln weight of the ways that stop before boundary `to`.
     pub fn stopped(&self, to: usize, emission: &dyn Emission) -> f64 {
         let ways = |t: usize| self.alpha[t * self.words..(t + 1) * self.words].iter().copied().fold(NEVER, ln_add);
-        (0..to).map(|t| (t, emission.stop(t))).filter(|s| s.1 > NEVER).fold(NEVER, |sum, (t, stop)| {
-            ln_add(sum, ways(t) + stop)
-        })
+        (0..to)
+            .map(|t| (t, emission.stop(t)))
+            .filter(|s| s.1 > NEVER)
+            .fold(NEVER, |sum, (t, stop)| ln_add(sum, ways(t) + stop))
     }
 
     /// Boundaries before `to` that are at least as probable as `least`, by `boundary * words + word before`.

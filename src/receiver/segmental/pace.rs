@@ -1,8 +1,8 @@
 //! Where the points of the grid lie in the capture: the tape's speed, bin by bin, follows what the words show.
 
-use super::ear::BIN;
 use super::super::frame::resample;
 use super::super::signal::Signal;
+use super::ear::BIN;
 use crate::Error;
 
 /// The grid of a window.
@@ -83,8 +83,7 @@ impl Pace {
             }
             points / nominal
         };
-        let factors: Vec<f64> =
-            (0..self.steps.len()).map(|bin| weighed(bin, NEAR, weighed(bin, FAR, 1.0))).collect();
+        let factors: Vec<f64> = (0..self.steps.len()).map(|bin| weighed(bin, NEAR, weighed(bin, FAR, 1.0))).collect();
         let steps = self.steps.iter().zip(&factors).map(|(s, f)| s * f).collect();
         *self = Pace::of(self.origin, steps);
         factors

@@ -20,7 +20,7 @@ const TRIAL_STEP: f64 = 0.008;
 const FIRST_ROUNDS: usize = 5;
 const ROUNDS: usize = 1;
 /// Noise over signal (power), and change of speed within a window, from which a window is listened to twice.
-const UNCLEAR: f64 = 0.5;
+const UNCLEAR: f64 = 1.0;
 const UNSTEADY: f64 = 0.006;
 /// Boundaries less probable than this, by what is heard up to a little beyond the window, are out of the question.
 const IMPLAUSIBLE: f64 = 1e-14;
@@ -143,7 +143,8 @@ impl Pupil {
                 let level = Level { gain: (0.5 * power / waveforms.power()).sqrt(), variance: 0.5 * power };
                 let levels = [level];
                 let ear = Ear::new(&samples, &levels, &loose, &waveforms, End::Anywhere, 0.0);
-                let lattice = Lattice::forward(&loose.codes, kinds, TRIAL, &led(&front, &ear, kinds), &ear, f64::INFINITY);
+                let lattice =
+                    Lattice::forward(&loose.codes, kinds, TRIAL, &led(&front, &ear, kinds), &ear, f64::INFINITY);
                 let fair = |(i, a): (usize, f64)| a - ear.par(TRIAL + i / kinds);
                 let arrived = lattice.front(TRIAL).into_iter().enumerate().map(fair).fold(NEVER, f64::max);
                 if best.as_ref().is_none_or(|(b, _)| arrived > *b) && arrived > NEVER {
@@ -250,7 +251,7 @@ impl Pupil {
                 left = [left[0] + w * b.left, left[1] + w * b.points];
             }
             let gain = (sums[0] / sums[1]).max(1e-9);
-            let variance = left[0] / left[1] * self.colour * std::env::var("SEGVAR").map_or(1.0, |v| v.parse().unwrap());
+            let variance = left[0] / left[1] * self.colour;
             // the waveform is never exactly as learned: 3 % of it
             Level { gain, variance: variance + 1e-3 * gain * gain * self.waveforms.power() }
         };

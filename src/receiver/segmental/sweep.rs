@@ -1,8 +1,8 @@
 //! Backwards and forwards through what was studied: the chain of boundaries, the number of words, the soft bits.
 
 use super::counts::{self, Chain, Counts, Crossing, Frame, Heard};
-use super::lattice::{Emission, Lattice, NEVER};
 use super::ear::BIN;
+use super::lattice::{Emission, Lattice, NEVER};
 use super::study::{Studied, Window};
 use super::{Extent, Passage, Run};
 use crate::receiver::signal::Signal;
@@ -38,11 +38,7 @@ impl Chains<'_> {
     }
 
     /// Also returns what crosses the beginning of the passage.
-    fn new<'a>(
-        signal: &mut Signal,
-        studied: &'a Studied,
-        kept: usize,
-    ) -> Result<(Chains<'a>, Vec<f64>), Error> {
+    fn new<'a>(signal: &mut Signal, studied: &'a Studied, kept: usize) -> Result<(Chains<'a>, Vec<f64>), Error> {
         let count = studied.windows.len();
         let mut chains = Chains { studied, kept: vec![None; count], rears: vec![Vec::new(); count] };
         let (mut rear, mut size) = (Vec::new(), 0);

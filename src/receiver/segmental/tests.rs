@@ -86,7 +86,15 @@ impl Enumerated<'_> {
 }
 
 /// Chances of the words by the passes, window by window of `len` points, and P(N words).
-fn passes(hat: &Hat, codes: &[Code], kinds: usize, starts: &[f64], len: usize, frame: &Frame, total: usize) -> (Vec<Heard>, f64) {
+fn passes(
+    hat: &Hat,
+    codes: &[Code],
+    kinds: usize,
+    starts: &[f64],
+    len: usize,
+    frame: &Frame,
+    total: usize,
+) -> (Vec<Heard>, f64) {
     let count = hat.stops.len().div_ceil(len) + 1;
     let window = |i: usize| Hat { from: i * len, ..hat.clone() };
     let mut fronts = vec![starts.to_vec()];
@@ -143,7 +151,13 @@ fn starts(kinds: usize) -> Vec<f64> {
     starts
 }
 
-fn enumerate<'a>(hat: &'a Hat, codes: &'a [Code], kinds: usize, prior: &'a dyn Fn(usize, usize) -> f64, total: Option<usize>) -> Enumerated<'a> {
+fn enumerate<'a>(
+    hat: &'a Hat,
+    codes: &'a [Code],
+    kinds: usize,
+    prior: &'a dyn Fn(usize, usize) -> f64,
+    total: Option<usize>,
+) -> Enumerated<'a> {
     let longest = hat.stops.len() + 6;
     let (words, counts) = (vec![vec![0.0; kinds]; longest], vec![0.0; longest]);
     let mut all = Enumerated { hat, codes, prior, total, weight: 0.0, words, counts };

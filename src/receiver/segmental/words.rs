@@ -161,7 +161,8 @@ impl Waveforms {
         let mut waves = Vec::with_capacity(count * count);
         for before in 0..count {
             for word in 0..count {
-                let symbols: Vec<usize> = [pulses(before), pulses(word), pulses(0)].into_iter().flatten().copied().collect();
+                let symbols: Vec<usize> =
+                    [pulses(before), pulses(word), pulses(0)].into_iter().flatten().copied().collect();
                 let wave = Wave::of_symbols(&symbols, &relative, 1.0);
                 let value = |x: f64| {
                     let x = x + 0.5 + words.lengths[before];
@@ -195,17 +196,17 @@ impl Waveforms {
     /// Autocorrelation of the waveforms up to `lags`, each word by itself, relative to lag 0.
     pub fn correlation(&self, lags: usize) -> Vec<f64> {
         let sum = |lag: usize| -> f64 {
-            self.waves.iter().map(|w| f64::from(super::super::frame::dot(&w[..w.len() - lag.min(w.len())], &w[lag.min(w.len())..]))).sum()
+            self.waves
+                .iter()
+                .map(|w| f64::from(super::super::frame::dot(&w[..w.len() - lag.min(w.len())], &w[lag.min(w.len())..])))
+                .sum()
         };
         let all = sum(0).max(1e-30);
         (0..lags).map(|l| sum(l) / all).collect()
     }
 
     pub fn lesson(&self) -> Lesson {
-        Lesson {
-            sums: self.waves.iter().map(|w| vec![0.0; w.len()]).collect(),
-            weights: vec![0.0; self.waves.len()],
-        }
+        Lesson { sums: self.waves.iter().map(|w| vec![0.0; w.len()]).collect(), weights: vec![0.0; self.waves.len()] }
     }
 
     /// Moves every waveform towards what was seen: expectation–maximisation (Dempster, Laird, Rubin 1977), with what was
