@@ -158,7 +158,7 @@ fn wrong_by_crossings(take: &Take) -> f64 {
     (-6..=12).map(|d| wrong(f64::from(d))).fold(f64::INFINITY, f64::min)
 }
 
-/// Wrong bits of 3 × 2000 by seed 1 to 3 when this was written: RESULTS
+/// When this was written, wrong of 6000 bits: 8 dB 0 (zero crossings 43.5), 4 dB 0 (791.5), 0 dB 0 (2235).
 #[test]
 fn in_noise_it_is_far_better_than_timing_zero_crossings() {
     for (snr_db, most) in [(8.0, 0.001), (4.0, 0.01), (0.0, 0.1)] {
@@ -415,11 +415,10 @@ fn a_passage_that_makes_no_sense_is_refused() {
 #[test]
 #[ignore = "a measurement, not a check"]
 fn cost_of_a_minute() {
-    for snr_db in [20.0, 8.0, 4.0, 1.0] {
+    for snr_db in [20.0, 8.0, 4.0, 0.0] {
         let take = Take::new(twice(), 80_000, &knobs(snr_db), 7);
-        let memory = Memory { samples: take.samples.clone(), rate: RATE };
         let begun = std::time::Instant::now();
-        let run = read(&mut Signal::new(&memory), &take.grammar, &take.passage()).expect("a sound passage");
+        let run = take.try_read(&take.passage());
         let (took, length) = (begun.elapsed().as_secs_f64(), take.samples.len() as f64 / RATE);
         println!("{snr_db} dB: {took:.2} s for {length:.1} s of tape, wrong: {:?}", run.map(|r| take.wrong(&r)));
     }

@@ -21,10 +21,11 @@ pub struct Level {
 /// Spread of the gain from word to word; mean and spread of a faded word's.
 const STEADY: f64 = 0.1;
 const FADED: (f64, f64) = (0.45, 0.3);
-/// Price of being faded, gone and unknown, in nats for a word of typical length. Judgements: a few words in a hundred, one
-/// in a hundred or so (dropouts hold many words), and one in five thousand.
-const PRICE_FADED: f64 = 3.5;
-const PRICE_GONE: f64 = 2.5;
+/// Price of being faded, gone and unknown, in nats for a word of typical length. By trial on the test grammar: at half of
+/// these, two short words in noise are too easily had for a long one (at 0 dB, two words too many in a thousand); a
+/// dropout, where all ways pay the same, is read as well.
+const PRICE_FADED: f64 = 9.0;
+const PRICE_GONE: f64 = 8.0;
 const PRICE_UNKNOWN: f64 = 8.5;
 /// Level of the unknown, over the data's and the noise's together (rms).
 const UNKNOWN_LEVEL: f64 = 3.0;
@@ -65,16 +66,20 @@ impl Terms {
         let e = gain * gain * energy / variance;
         let normal = |mean: f64, spread: f64, price: f64| {
             let precision = 1.0 / (spread * spread);
-            let base = -0.5 * mean * mean * precision - 0.5 * (1.0 + e / precision).ln() - price * length / typical;
+            let base = -0.5 * mean * mean * precision - 0.5 * (1.0 + e / precision).ln() - price;
             [(mean * precision) as f32, (0.5 / (e + precision)) as f32, base as f32]
         };
+        // the price of each part for this length, and what makes the weights of all add up to one
+        let price = |of_word: f64| of_word * length / typical;
+        let [faded, gone, unknown] = [PRICE_FADED, PRICE_GONE, PRICE_UNKNOWN].map(price);
+        let all = (1.0 + (-faded).exp() + (-gone).exp() + (-unknown).exp()).ln();
         let s2 = (UNKNOWN_LEVEL * UNKNOWN_LEVEL) * (gain * gain * power / variance + 1.0);
-        let base = -0.5 * length * s2.ln() - PRICE_UNKNOWN * length / typical;
+        let base = -0.5 * length * s2.ln() - unknown - all;
         Terms {
             scale: (gain / variance) as f32,
-            steady: normal(1.0, STEADY, 0.0),
-            faded: normal(FADED.0, FADED.1, PRICE_FADED),
-            gone: (-PRICE_GONE * length / typical) as f32,
+            steady: normal(1.0, STEADY, all),
+            faded: normal(FADED.0, FADED.1, faded + all),
+            gone: (-gone - all) as f32,
             unknown: [base as f32, (0.5 - 0.5 / s2) as f32],
         }
     }
@@ -84,7 +89,6 @@ impl Terms {
         let c = correlation * self.scale;
         let square = |[add, half, base]: [f32; 3]| (c + add) * (c + add) * half + base;
         let steady = square(self.steady);
-        // no more than a click's worth: beyond, another gain would not explain it either
         let parts = [steady, square(self.faded), self.gone, self.unknown[0] + self.unknown[1] * energy];
         let most = parts.iter().copied().fold(f32::MIN, f32::max);
         let sum: f32 = parts.iter().map(|p| p - most).filter(|d| *d > -16.0).map(f32::exp).sum();
