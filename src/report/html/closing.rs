@@ -204,7 +204,7 @@ pub fn more_takes(forecast: &Forecast) -> String {
     let told = shown(&advice::forecast(forecast));
     match forecast {
         Forecast::NotByTakes { .. } => format!("More takes like these {told}"),
-        Forecast::Simulated { .. } => {
+        Forecast::Simulated { .. } | Forecast::Unknown { .. } => {
             let mut letters = told.chars();
             letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
         }
