@@ -15,13 +15,16 @@
 
 use crate::Llr;
 use crate::consensus::{Block, Vote};
-use crate::correction::CheckMachine;
+use crate::correction::{CheckMachine, obeys};
 
 /// What a reading that kept its count from the sync sequence to the end of the block can be worth at most when it alone
 /// says something else, as odds, and what each further one that says the same adds: a reading may be wrong as a whole in
 /// ways that its soft bits don't know, and others of the same tape and deck in the same way. Judgements.
 const ODDS_OF_ONE: f64 = 1e6;
 const ODDS_OF_NEXT: f64 = 1e3;
+/// Soft bits above this claim that something was heard, and one byte in so many that were heard may break its checks.
+const CLAIMED: f32 = 1.0;
+const BROKEN_OF: usize = 100;
 /// No byte counts more than this: far beyond what any decision needs, and safe to multiply.
 const MOST: f64 = 1e12;
 /// Bytes that differ, at the least.
@@ -37,14 +40,20 @@ pub struct Sides {
 }
 
 impl Sides {
-    /// Of the votes that kept their count from first to last byte (a count that slipped says other bytes too); `group`
-    /// says which belongs where, 0 or 1, if anywhere. `None` if either group is empty.
-    pub fn of(block: &Block, weights: &[f32], group: impl Fn(&Vote) -> Option<usize>) -> Option<Sides> {
+    /// Of the votes that are fit to contradict others; `group` says which belongs where, 0 or 1, if anywhere. `None` if
+    /// either group is empty. `byte` holds the checks of a byte of `width` bits.
+    pub fn of(
+        block: &Block,
+        weights: &[f32],
+        byte: &dyn CheckMachine,
+        width: usize,
+        group: impl Fn(&Vote) -> Option<usize>,
+    ) -> Option<Sides> {
         let bits = block.votes.first()?.bits.len();
         let mut sums = [vec![Llr::LOST; bits], vec![Llr::LOST; bits]];
         let mut count = [0, 0];
         for (vote, &weight) in block.votes.iter().zip(weights) {
-            if !testifies(vote, block) {
+            if !testifies(vote, block, byte, width) {
                 continue;
             }
             let Some(side) = group(vote) else { continue };
@@ -92,14 +101,23 @@ impl Sides {
     }
 }
 
-/// Kept its count from first to last byte, and heard something.
-fn testifies(vote: &Vote, block: &Block) -> bool {
-    matches!(vote.stretches[..], [(from, to, 0)] if to - from == block.bytes) && vote.bits.iter().any(|b| !b.is_lost())
+/// A reading that contradicts others must be beyond reproach itself: it kept its count from first to last byte (a count that
+/// slipped says other bytes too), and the bytes that it claims to have heard obey their own checks but for one in a
+/// hundred (one that was followed half a cell aside claims bytes that half of the time do not). `byte` holds the checks of a byte
+/// of `width` bits.
+fn testifies(vote: &Vote, block: &Block, byte: &dyn CheckMachine, width: usize) -> bool {
+    if !matches!(vote.stretches[..], [(from, to, 0)] if to - from == block.bytes) {
+        return false;
+    }
+    let heard = || vote.bits.chunks(width).filter(|bits| bits.iter().all(|b| b.0.abs() > CLAIMED));
+    let broken = |bits: &&[Llr]| !obeys(byte, &bits.iter().map(|b| b.bit()).collect::<Vec<_>>());
+    heard().next().is_some() && heard().filter(broken).count() * BROKEN_OF <= block.bytes
 }
 
 /// The takes that can speak for or against others, in order.
-pub fn takes(block: &Block) -> Vec<usize> {
-    let mut takes: Vec<usize> = block.votes.iter().filter(|v| testifies(v, block)).map(|v| v.take).collect();
+pub fn takes(block: &Block, byte: &dyn CheckMachine, width: usize) -> Vec<usize> {
+    let sound = block.votes.iter().filter(|v| testifies(v, block, byte, width));
+    let mut takes: Vec<usize> = sound.map(|v| v.take).collect();
     takes.sort_unstable();
     takes.dedup();
     takes

@@ -212,27 +212,27 @@ struct Gain {
 
 /// The explanations by two blocks that the readings allow for.
 fn two_blocks(format: &dyn Format, block: &Block, weights: &[f32], checks: Gain) -> Vec<Two> {
+    let (byte, width) = (format.checks_within_bytes(1), format.grammar().bits_per_byte);
+    let byte = byte.as_ref();
     let mut out = Vec::new();
-    if let Some(sides) = Sides::of(block, weights, |v| Some(v.copy.min(1))) {
+    if let Some(sides) = Sides::of(block, weights, byte, width, |v| Some(v.copy.min(1))) {
         let prior = PRIOR_COPIES_DIFFER;
         let (ln_apart, differs) = Two::of(&sides, format, block.bytes, checks);
         out.push(Two { apart: Apart::Copies, name: COPIES_DIFFER, prior, ln_apart, differs });
     }
-    let takes = apart::takes(block);
+    let takes = apart::takes(block, byte, width);
     if takes.len() > 1 {
         let prior = PRIOR_OTHER_RECORDING;
-        let byte = format.checks_within_bytes(1);
-        let width = format.grammar().bits_per_byte;
         let differ = |t: usize, u: usize| {
             let pair = |take: usize| [t, u].iter().position(|&x| x == take);
-            let sides = Sides::of(block, weights, |v| pair(v.take));
-            sides.is_some_and(|s| s.ln_ratio(&s.ratios(byte.as_ref(), width)) > 0.0)
+            let sides = Sides::of(block, weights, byte, width, |v| pair(v.take));
+            sides.is_some_and(|s| s.ln_ratio(&s.ratios(byte, width)) > 0.0)
         };
         let groups = groups(&takes, differ);
         let ways = groups.len() as f64;
         // each way to part them is as likely as the others; the one that explains most is named
         let each = groups.into_iter().filter_map(|group| {
-            let sides = Sides::of(block, weights, |v| Some(usize::from(group.contains(&v.take))))?;
+            let sides = Sides::of(block, weights, byte, width, |v| Some(usize::from(group.contains(&v.take))))?;
             let (ln_apart, differs) = Two::of(&sides, format, block.bytes, checks);
             let apart = Apart::Recordings(group);
             Some(Two { apart, name: OTHER_RECORDING, prior, ln_apart: ln_apart - ways.ln(), differs })
