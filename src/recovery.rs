@@ -1,5 +1,6 @@
 //! The whole line from captures to programs with verdicts: receive every take, find the common blocks, correct, judge.
 
+mod advice;
 mod apart;
 mod intake;
 mod outcome;
@@ -98,7 +99,7 @@ fn decide_tape(
         let gap = out[i].block.from_s - before.block.to_s;
         if let Some(n) = announced
             && n != out[i].block.bytes
-            && gap < 15.0
+            && (-0.5..15.0).contains(&gap)
         {
             let told = one(lay(pieces[i], Some(n)))?;
             // a header may be wrong too: a block that obeys its checks as it was heard is not cut to fit

@@ -14,6 +14,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
+use sha2::{Digest, Sha256};
 
 use super::bag::Hashed;
 use super::premis;
@@ -22,6 +23,7 @@ use super::staging::{Source, Staging};
 use crate::Error;
 use crate::dossier::Dossier;
 use crate::export::folder::RECORD;
+use crate::export::names::printable;
 use crate::export::page_seal;
 use crate::recovery::{Outcome, Progress};
 use crate::report;
@@ -81,8 +83,9 @@ pub fn pack(
     let page = report::evidence_report(dossier, &|_, _| ())?;
     staging.put(page_seal::REPORT, page_seal::sealed(&page).as_bytes())?;
     if captures.iter().any(|c| c.file.is_none()) {
-        // as sha256sum writes it; the name is made safe, since a line end in it would break the list
-        let lines: String = captures.iter().map(|c| format!("{}  {}\n", c.sha256, tamed(&c.name))).collect();
+        // as sha256sum writes it; a line end in a name would break the list, and a backslash means one
+        let plain = |name: &str| name.replace(|c: char| c.is_control() || c == '\\', "_");
+        let lines: String = captures.iter().map(|c| format!("{}  {}\n", c.sha256, plain(&c.name))).collect();
         staging.put("captures.sha256", lines.as_bytes())?;
     }
     staging.put("README.txt", readme(&outcome, &captures).as_bytes())?;
@@ -134,7 +137,14 @@ fn find(dossier: &Dossier, outcome: &Outcome, captures: Captures) -> Result<Vec<
                 let named = folders.iter().map(|folder| folder.join(&name));
                 let before = inputs.iter().filter(|input| input.sha256 == take.sha256).map(|input| input.file.clone());
                 let beside = dossier.folder().parent().map(|folder| folder.join(&name));
-                let found = named.chain(before).chain(beside).find(|path| path.is_file()).ok_or_else(|| {
+                let there: Vec<PathBuf> = named.chain(before).chain(beside).filter(|path| path.is_file()).collect();
+                let found = match right_one(&there, folders.is_empty(), &take.sha256)? {
+                    None => renamed(folders, &take.sha256)?,
+                    found => found,
+                };
+                // none has the right hash: the first will be said to have changed
+                let found = found.or_else(|| there.into_iter().next());
+                let found = found.ok_or_else(|| {
                     let what = "the capture is not where it was; name its folder with --captures, or keep its hash alone \
                                 with --without-captures";
                     Error::input(Path::new(&name), what)
@@ -147,18 +157,64 @@ fn find(dossier: &Dossier, outcome: &Outcome, captures: Captures) -> Result<Vec<
     Ok(out)
 }
 
+/// Of several files of one name the one with the hash wanted, since takes of different days may share their names. A lone
+/// one is believed, if `lone` says so: it is hashed while it is copied.
+fn right_one(there: &[PathBuf], lone: bool, sha256: &str) -> Result<Option<PathBuf>, Error> {
+    if let ([path], true) = (there, lone) {
+        return Ok(Some(path.clone()));
+    }
+    for path in there {
+        if hash(path)? == sha256 {
+            return Ok(Some(path.clone()));
+        }
+    }
+    Ok(None)
+}
+
+/// A capture that has another name now, or one that could not be kept as text: found by its hash in the folders that the
+/// user named.
+fn renamed(folders: &[PathBuf], sha256: &str) -> Result<Option<PathBuf>, Error> {
+    for folder in folders {
+        let mut files = Vec::new();
+        for entry in fs::read_dir(folder).map_err(|e| Error::read(folder, e))? {
+            let path = entry.map_err(|e| Error::read(folder, e))?.path();
+            if path.is_file() {
+                files.push(path);
+            }
+        }
+        files.sort();
+        for path in files {
+            if hash(&path)? == sha256 {
+                return Ok(Some(path));
+            }
+        }
+    }
+    Ok(None)
+}
+
+fn hash(path: &Path) -> Result<String, Error> {
+    let mut file = fs::File::open(path).map_err(|e| Error::read(path, e))?;
+    let mut digest = Sha256::new();
+    std::io::copy(&mut file, &mut digest).map_err(|e| Error::read(path, e))?;
+    Ok(digest.finalize().iter().map(|b| format!("{b:02x}")).collect())
+}
+
 fn source(capture: &Capture) -> Option<Source> {
     let (file, path) = capture.file.clone()?;
     Some(Source { path, file, sha256: Some(capture.sha256.clone()) })
 }
 
 /// A file name for a bag. What manifests would have to encode (RFC 8493, 2.1.3: `%`, line ends) readers of bags are known to
-/// decode in different ways, and control characters are lost on some systems: each becomes `_`. The original name stands
-/// in the record.
+/// decode in different ways; control characters are lost on some systems, characters that hide or turn the direction of
+/// writing make a name look like another, and some characters Windows takes in no name: each becomes `_`. The original name
+/// stands in the record.
 fn tamed(name: &str) -> String {
-    let safe = |c: char| if c.is_control() || matches!(c, '%' | '/' | '\\') { '_' } else { c };
+    let hidden = |c: char| printable(c.encode_utf8(&mut [0; 4])).len() > c.len_utf8();
+    let safe = |c: char| if hidden(c) || r#"%/\<>:"|?*"#.contains(c) { '_' } else { c };
     let name: String = name.chars().map(safe).collect();
-    if name.trim_matches('.').is_empty() { "capture".into() } else { name }
+    // Windows takes no dot or blank at the end
+    let name = name.trim_end_matches([' ', '.']);
+    if name.trim_matches('.').is_empty() { "capture".into() } else { name.into() }
 }
 
 fn info<'a>(dossier: &Dossier, outcome: &Outcome, date: &str) -> Vec<(&'a str, String)> {
@@ -220,5 +276,6 @@ mod tests {
         assert_eq!(tamed("side a, côté 1.wav"), "side a, côté 1.wav");
         assert_eq!(tamed("100%\n..\\x\u{1b}.wav"), "100__.._x_.wav");
         assert_eq!([tamed(".."), tamed("")], ["capture", "capture"]);
+        assert_eq!(tamed("<img src=x>: \"a\"|b?*\u{202e}vaw.1 ."), "_img src=x__ _a__b___vaw.1");
     }
 }

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use super::bag::Hashed;
 use super::pack::Capture;
 use super::premis::{Agent, Category, Event, Object, Relationship, UNKNOWN_DATE};
+use crate::capture::Container;
 use crate::dossier::Dossier;
 use crate::dossier::log::{self, Key};
 use crate::recovery::{Outcome, Received};
@@ -81,11 +82,7 @@ impl Record {
                     digests,
                     format: format_name(&take.container).into(),
                 },
-                vec![
-                    ("duration", format!("{:.3} s", take.duration_s)),
-                    ("sample rate", format!("{} Hz", take.sample_rate)),
-                    ("channels", take.channels.to_string()),
-                ],
+                played(take),
             )
         });
         let operator = take.about.operator.as_ref().map(|name| (self.person(name), "operator"));
@@ -277,6 +274,16 @@ fn last_decision(dossier: &Dossier) -> (String, Vec<(String, &'static str)>) {
 fn program_of<'a>(outcome: &'a Outcome, key: &Key) -> Option<&'a ProgramVerdict> {
     let alike = |p: &&ProgramVerdict| (&p.name, p.kind, p.load_address) == (&key.name, key.kind, key.load_address);
     outcome.verdict.programs.iter().filter(alike).nth(key.nth)
+}
+
+/// What is to be known of a capture. A pulse image has no samples: those that are read of it are of our own making.
+fn played(take: &Received) -> Vec<(&'static str, String)> {
+    let mut out = vec![("duration", format!("{:.3} s", take.duration_s))];
+    if take.container != (Container::PulseImage { version: 1 }).word() {
+        out.push(("sample rate", format!("{} Hz", take.sample_rate)));
+        out.push(("channels", take.channels.to_string()));
+    }
+    out
 }
 
 /// When the capture was made, by its own account.

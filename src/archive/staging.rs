@@ -8,7 +8,7 @@
 //! ```
 //!
 //! A file counts as done when its line names the same source, length and time of change that the source has now, and
-//! the copy has that length. A line torn by a crash is no line.
+//! the copy has that length and is as it was left. A line torn by a crash is no line.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File, OpenOptions};
@@ -46,6 +46,8 @@ struct Done {
     source: String,
     bytes: u64,
     modified_ns: u128,
+    /// When the copy was last changed.
+    copied_ns: u128,
     sha256: String,
     sha512: String,
 }
@@ -115,7 +117,8 @@ impl Staging {
             let copy = self.folder.join("bag/data").join(&found.source.path);
             if let Some(done) = self.done.get(&found.source.path)
                 && found.is(done)
-                && fs::metadata(&copy).is_ok_and(|m| m.len() == done.bytes)
+                && fs::symlink_metadata(&copy)
+                    .is_ok_and(|m| m.is_file() && m.len() == done.bytes && time(&m) == done.copied_ns)
             {
                 found.check(&done.sha256)?;
                 tell(found.bytes);
@@ -123,7 +126,8 @@ impl Staging {
             }
             let (sha256, sha512) = copy_hashed(&found.source.file, &copy, &tell)?;
             found.check(&sha256)?;
-            let done = found.done(sha256, sha512);
+            let copied = fs::metadata(&copy).map_err(|e| Error::write(&copy, e))?;
+            let done = found.done(sha256, sha512, time(&copied));
             let line = serde_json::to_string(&done).map_err(|e| Error::write(&state_path, e.into()))?;
             if let Ok(mut state) = state.lock() {
                 // the line break first: after a torn line a new one begins
@@ -229,20 +233,20 @@ impl<'a> Found<'a> {
                 "is no plain file; a bag holds nothing else: put the file itself here",
             ));
         }
-        let modified = data.modified().ok().and_then(|t| t.duration_since(UNIX_EPOCH).ok());
-        Ok(Found { source, bytes: data.len(), modified_ns: modified.map_or(0, |t| t.as_nanos()) })
+        Ok(Found { source, bytes: data.len(), modified_ns: time(&data) })
     }
 
     fn is(&self, done: &Done) -> bool {
-        *done == self.done(done.sha256.clone(), done.sha512.clone())
+        *done == self.done(done.sha256.clone(), done.sha512.clone(), done.copied_ns)
     }
 
-    fn done(&self, sha256: String, sha512: String) -> Done {
+    fn done(&self, sha256: String, sha512: String, copied_ns: u128) -> Done {
         Done {
             path: self.source.path.clone(),
             source: self.source.file.display().to_string(),
             bytes: self.bytes,
             modified_ns: self.modified_ns,
+            copied_ns,
             sha256,
             sha512,
         }
@@ -271,6 +275,11 @@ impl Done {
             sha512: self.sha512.clone(),
         }
     }
+}
+
+/// When a file was last changed, in nanoseconds since 1970; 0 where that is not known.
+fn time(data: &fs::Metadata) -> u128 {
+    data.modified().ok().and_then(|t| t.duration_since(UNIX_EPOCH).ok()).map_or(0, |t| t.as_nanos())
 }
 
 fn read_state(text: &[u8]) -> BTreeMap<String, Done> {

@@ -1,5 +1,6 @@
 //! `quorate shelf`.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
@@ -55,9 +56,20 @@ impl Shelf {
             let what = "lies in the folder for the overview, which is replaced as a whole; name another folder";
             return Err(Error::Refused { path: folder.clone(), what: what.into() });
         }
-        let mut rows = Vec::new();
-        for folder in &self.folders {
-            rows.extend(shelf::rows(folder)?);
+        let folders = each_once(&self.folders);
+        let (mut rows, mut broken) = (Vec::new(), Vec::new());
+        for folder in &folders {
+            match shelf::rows(folder) {
+                Ok(more) => rows.extend(more),
+                Err(error) => broken.push(error),
+            }
+        }
+        // an overview that leaves tapes out would be taken for whole; all that is wrong is said at once
+        if broken.len() > 1 {
+            return Err(Error::Usage(broken.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")));
+        }
+        if let Some(error) = broken.pop() {
+            return Err(error);
         }
         let staged = target.stage()?;
         let put = |name: &str, text: &str| atomic::write(&staged.path().join(name), Existing::Keep, text.as_bytes());
@@ -80,7 +92,7 @@ impl Shelf {
         screen::say(&format!(
             "{} on {}: {} established, {} supported, {} open.\nWritten to {}\n",
             words::count(rows.len(), "program", "programs"),
-            words::count(self.folders.len(), "tape side", "tape sides"),
+            words::count(folders.len(), "tape side", "tape sides"),
             of(Level::Established),
             of(Level::Supported),
             of(Level::Open),
@@ -88,6 +100,13 @@ impl Shelf {
         ))?;
         Ok(0)
     }
+}
+
+/// The folders in their order, each where it is named first.
+fn each_once(folders: &[PathBuf]) -> Vec<&Path> {
+    let mut seen = BTreeSet::new();
+    let new = |folder: &&PathBuf| seen.insert(std::fs::canonicalize(folder).unwrap_or_else(|_| folder.to_path_buf()));
+    folders.iter().filter(new).map(PathBuf::as_path).collect()
 }
 
 /// Cannot happen: no map here has keys that are not text.

@@ -25,10 +25,14 @@ impl SoftByte {
     }
 }
 
-/// Bytes that share one estimate of waveform and noise.
+/// Bytes that share one estimate of waveform and gain; where it is noisy, three times as many.
 const GROUP: usize = 48;
-/// Weight of what was known before against the bytes of one group, when the waveform is relearned.
+const NOISY: f32 = 0.38;
+/// Weight, in bytes, of what was known before when the waveform is relearned, without noise. With noise, as many bytes
+/// as it takes until what is learned is off by no more than [`MISFIT`]: a learned waveform of [`FREEDOM`] values from n
+/// bytes of nine bits is off by sigma² · FREEDOM / 9 n.
 const INERTIA: f32 = 24.0;
+const FREEDOM: f32 = 30.0;
 /// Gains a bit may have, relative to the local mean; a fade slides along them, a drop jumps to the last.
 const LEVELS: [f32; 9] = [1.5, 1.2, 1.0, 0.83, 0.66, 0.5, 0.35, 0.2, 0.0];
 /// Chance per bit that the level moves a step either way, and that it jumps anywhere.
@@ -48,7 +52,11 @@ pub fn demodulate(signal: &mut Signal, shape: &mut Shape, places: &[Place]) -> R
     let mut out = Vec::with_capacity(places.len());
     // what the group before knew of gain and noise, for groups that hear nothing
     let mut known: Option<Level> = None;
-    for group in places.chunks(GROUP) {
+    let mut rest = places;
+    while !rest.is_empty() {
+        let size = if known.is_some_and(|k| k.sigma > NOISY) { 3 * GROUP } else { GROUP };
+        let (group, others) = rest.split_at(size.min(rest.len()));
+        rest = others;
         let mut frames = Vec::with_capacity(group.len());
         for place in group {
             let mut frame = Frame::empty();
@@ -61,7 +69,7 @@ pub fn demodulate(signal: &mut Signal, shape: &mut Shape, places: &[Place]) -> R
             let Some(heard) = Correlated::new(&frames, &lost, shape, known) else { break };
             soft = heard.soft_bits(bits);
             if pass == 0 {
-                learn(&frames, &lost, shape, &soft, heard.level.gain, signal.rate());
+                learn(&frames, &lost, shape, &soft, heard.level, signal.rate());
             } else {
                 known = Some(heard.level);
             }
@@ -206,9 +214,9 @@ impl Correlated {
                     let mut near: Vec<f32> = square[near].to_vec();
                     near.sort_by(f32::total_cmp);
                     // bytes in a dropout are not noise: the lower three quarters, times what chi-square of nine
-                    // degrees loses by that (1 / 0.83, by numerical integration)
+                    // degrees loses by that (1 / 0.80 for 21 bytes by simulation; the nine are not quite independent)
                     let n = (near.len() * 3).div_ceil(4);
-                    let trimmed = near[..n].iter().sum::<f32>() / n as f32 / 0.83;
+                    let trimmed = near[..n].iter().sum::<f32>() / n as f32 / 0.79;
                     let noise = (trimmed - doubt).max(0.2 * trimmed) / ratio;
                     noise + (MISFIT * gain).powi(2)
                 })
@@ -318,7 +326,9 @@ fn moved<const N: usize>(s: [f32; N]) -> [f32; N] {
 }
 
 /// Moves `mu` and `d` towards what the frames show, given the soft bits.
-fn learn(frames: &[Frame], lost: &[bool], shape: &mut Shape, soft: &[SoftByte], typical: f32, rate: f64) {
+fn learn(frames: &[Frame], lost: &[bool], shape: &mut Shape, soft: &[SoftByte], level: Level, rate: f64) {
+    let typical = level.gain;
+    let inertia = INERTIA + (level.sigma / MISFIT).powi(2) * FREEDOM / 9.0;
     let bits = shape.geometry.bits;
     let (length, reach) = (shape.d.len(), REACH.0);
     let mut mu_sum = vec![0.0f32; shape.mu.len()];
@@ -371,9 +381,9 @@ fn learn(frames: &[Frame], lost: &[bool], shape: &mut Shape, soft: &[SoftByte], 
         mu_sum[at..at + length].iter_mut().zip(&shape.d).for_each(|(s, d)| *s -= share * d);
     }
     let (mu_sum, d_sum) = (Shape::smoothed(&mu_sum, rate), Shape::smoothed(&d_sum, rate));
-    let step = 1.0 / (mu_weight + INERTIA);
+    let step = 1.0 / (mu_weight + inertia);
     shape.mu.iter_mut().zip(&mu_sum).for_each(|(m, s)| *m += s * step);
-    let step = 1.0 / (d_weight + INERTIA * bits as f32 * 0.5);
+    let step = 1.0 / (d_weight + inertia * bits as f32 * 0.5);
     shape.d.iter_mut().zip(&d_sum).for_each(|(d, s)| *d += s * step);
     shape.refresh();
 }

@@ -1,8 +1,9 @@
 //! Finds leader tones: long runs of one symbol, the part of a block that stands out of any noise.
 
 use std::collections::VecDeque;
+use std::sync::Arc;
 
-use realfft::RealFftPlanner;
+use realfft::{RealFftPlanner, RealToComplex};
 
 use super::signal::Signal;
 use crate::Error;
@@ -36,19 +37,18 @@ pub struct Hop {
 pub struct Survey {
     pub hop_s: f64,
     pub hops: Vec<Hop>,
-    /// Power of the noise under the tones at equally spaced frequencies from 0 to `noise_hz`, and of tone and noise
-    /// together as a mean over the same bins; `None` when there was no tone.
+    /// The noise under the tones; `None` when there was no tone.
     pub noise: Option<Noise>,
 }
 
 /// Noise as heard beside a leader tone, which is known and can be left out.
 #[derive(Clone, Debug)]
 pub struct Noise {
-    /// Power per bin.
+    /// Power per bin, from 0 Hz to half the working rate.
     pub bins: Vec<f32>,
     /// Width of a bin.
     pub bin_hz: f64,
-    /// Power of the tone, spread evenly over the bins.
+    /// Power of the tone, spread evenly over the lowest quarter of the bins, where data lives.
     pub tone: f32,
 }
 
@@ -64,8 +64,7 @@ pub fn survey(signal: &mut Signal) -> Result<Survey, Error> {
     let rate = signal.rate() / DECIMATE as f64;
     let bin_hz = rate / FFT as f64;
     let (low, high) = ((BAND_HZ.0 / bin_hz) as usize, ((BAND_HZ.1 / bin_hz) as usize).min(FFT / 2 - 2));
-    let hann: Vec<f32> =
-        (0..FFT).map(|i| 0.5 - 0.5 * (2.0 * std::f32::consts::PI * (i as f32 + 0.5) / FFT as f32).cos()).collect();
+    let hann = hann(FFT);
     let fft = RealFftPlanner::<f32>::new().plan_fft_forward(FFT);
     let (mut time, mut bins) = (fft.make_input_vec(), fft.make_output_vec());
     let mut scratch = fft.make_scratch_vec();
@@ -73,7 +72,7 @@ pub fn survey(signal: &mut Signal) -> Result<Survey, Error> {
     let hop = step * DECIMATE;
     let count = (signal.len().max(0) as usize) / hop;
     let mut hops = Vec::with_capacity(count);
-    let mut noise = NoiseSum::new(bins.len(), bin_hz);
+    let mut noise = NoiseSum::new(bin_hz);
     let mut small: Vec<f32> = vec![0.0; FFT];
     for index in 0..count {
         let part = signal.window((index * hop) as i64, hop + 2 * DECIMATE)?;
@@ -90,7 +89,10 @@ pub fn survey(signal: &mut Signal) -> Result<Survey, Error> {
             continue;
         }
         let heard = listen(&bins, low, high, bin_hz);
-        noise.add(&bins, &heard);
+        if let Some(tone) = noise.steady(&heard) {
+            // two hops back, at the full rate: what the lower rate folds in and weakens must not pass for the noise's own
+            noise.add(signal.window((index as i64 - 3) * hop as i64, 2 * hop)?, &tone);
+        }
         hops.push(heard);
     }
     Ok(Survey { hop_s: hop as f64 / signal.rate(), hops, noise: noise.finish() })
@@ -101,8 +103,10 @@ pub fn survey(signal: &mut Signal) -> Result<Survey, Error> {
 struct NoiseSum {
     classes: Vec<Beside>,
     bin_hz: f64,
-    /// The latest hops in a row with one tone, and their spectra.
-    last: VecDeque<(Hop, Vec<f32>)>,
+    /// The latest hops in a row with one tone.
+    last: VecDeque<Hop>,
+    fft: Arc<dyn RealToComplex<f32>>,
+    hann: Vec<f32>,
 }
 
 /// Power beside tones of one class.
@@ -114,32 +118,50 @@ struct Beside {
     hops: u32,
 }
 
+/// Width over which the noise is averaged.
+const BROAD_HZ: f64 = 120.0;
 /// Classes of tone share from `TONE_SHARE` to 1.
 const CLASSES: usize = 6;
 
 impl NoiseSum {
-    fn new(bins: usize, bin_hz: f64) -> NoiseSum {
+    /// `bin_hz` is the width of a bin, here as in the survey: as long a window at the full rate.
+    fn new(bin_hz: f64) -> NoiseSum {
+        let fft = RealFftPlanner::<f32>::new().plan_fft_forward(FFT * DECIMATE);
+        let bins = FFT * DECIMATE / 2 + 1;
         let none = Beside { sum: vec![0.0; bins], count: vec![0; bins], tone: 0.0, hops: 0 };
-        NoiseSum { classes: vec![none; CLASSES], bin_hz, last: VecDeque::new() }
+        NoiseSum { classes: vec![none; CLASSES], bin_hz, last: VecDeque::new(), fft, hann: hann(FFT * DECIMATE) }
     }
 
-    /// A spectrum counts once the two hops on each side of it have the same tone: then no part of it is data.
-    fn add(&mut self, bins: &[realfft::num_complex::Complex<f32>], heard: &Hop) {
+    /// A hop counts once the two hops on each side of it have the same tone: then no part of it is data. Returns the
+    /// one before the last but one when that is so.
+    fn steady(&mut self, heard: &Hop) -> Option<Hop> {
         let steady = heard.tone > TONE_SHARE
             && heard.hz > 1800.0
             && heard.hz < 3600.0
-            && self.last.back().is_none_or(|(hop, _)| (hop.hz / heard.hz - 1.0).abs() < 0.012);
+            && self.last.back().is_none_or(|hop| (hop.hz / heard.hz - 1.0).abs() < 0.012);
         if !steady {
             self.last.clear();
+            return None;
+        }
+        self.last.push_back(*heard);
+        if self.last.len() < 5 {
+            return None;
+        }
+        let middle = self.last[2];
+        self.last.pop_front();
+        Some(middle)
+    }
+
+    /// Adds the samples of a hop.
+    fn add(&mut self, samples: &[f32], hop: &Hop) {
+        let (mut time, mut bins) = (self.fft.make_input_vec(), self.fft.make_output_vec());
+        time.iter_mut().zip(samples).zip(&self.hann).for_each(|((t, s), w)| *t = s * w);
+        if self.fft.process(&mut time, &mut bins).is_err() {
             return;
         }
-        self.last.push_back((*heard, bins.iter().map(|c| c.norm_sqr()).collect()));
-        if self.last.len() == 5 {
-            let (hop, power) = &self.last[2];
-            let class = ((hop.tone - TONE_SHARE) / (1.0 - TONE_SHARE) * CLASSES as f32) as usize;
-            self.classes[class.min(CLASSES - 1)].add(power, f64::from(hop.hz), self.bin_hz);
-            self.last.pop_front();
-        }
+        let class = ((hop.tone - TONE_SHARE) / (1.0 - TONE_SHARE) * CLASSES as f32) as usize;
+        let class = &mut self.classes[class.min(CLASSES - 1)];
+        class.add(bins.iter().map(|c| c.norm_sqr()), f64::from(hop.hz), self.bin_hz);
     }
 
     fn finish(self) -> Option<Noise> {
@@ -156,12 +178,13 @@ impl NoiseSum {
 }
 
 impl Beside {
-    fn add(&mut self, power: &[f32], tone: f64, bin_hz: f64) {
+    fn add(&mut self, power: impl Iterator<Item = f32>, tone: f64, bin_hz: f64) {
         self.hops += 1;
-        for (i, &p) in power.iter().enumerate() {
+        for (i, p) in power.enumerate() {
             let hz = i as f64 * bin_hz;
-            // wow and flutter spread the tone over its neighbours
-            let beside = [0.5, 1.0, 1.5, 2.0].iter().all(|h| (hz - tone * h).abs() > 6.0 * bin_hz);
+            // wow and flutter spread the tone, its halves and its harmonics over their neighbours
+            let nearest = (2.0 * hz / tone).round().max(1.0) / 2.0;
+            let beside = (hz - tone * nearest).abs() > 6.0 * bin_hz * nearest.max(1.0);
             if beside {
                 self.sum[i] += f64::from(p);
                 self.count[i] += 1;
@@ -172,8 +195,8 @@ impl Beside {
     }
 
     fn spectrum(&self, bin_hz: f64) -> Noise {
-        // broad bins of a fifteenth of the band; empty ones (always under the tone) take the mean of their neighbours
-        let width = self.sum.len() / 48 + 1;
+        // broad bins; empty ones (always under the tone) take the mean of their neighbours
+        let width = (BROAD_HZ / bin_hz).round().max(1.0) as usize;
         let broad: Vec<Option<f64>> = self
             .sum
             .chunks(width)
@@ -195,9 +218,13 @@ impl Beside {
                 }
             })
             .collect();
-        let tone = (self.tone / f64::from(self.hops) / self.sum.len() as f64) as f32;
+        let tone = (self.tone / f64::from(self.hops) / (self.sum.len() / DECIMATE) as f64) as f32;
         Noise { bins: filled, bin_hz: bin_hz * width as f64, tone }
     }
+}
+
+fn hann(n: usize) -> Vec<f32> {
+    (0..n).map(|i| 0.5 - 0.5 * (2.0 * std::f32::consts::PI * (i as f32 + 0.5) / n as f32).cos()).collect()
 }
 
 fn listen(bins: &[realfft::num_complex::Complex<f32>], low: usize, high: usize, bin_hz: f64) -> Hop {

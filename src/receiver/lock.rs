@@ -2,6 +2,7 @@
 //! and the place that the waveform explains best wins.
 
 use super::frame::{Frame, dot};
+use super::response::{self, TAPS};
 use super::shape::{Geometry, MARGIN, Shape, Wave};
 use super::signal::Signal;
 use super::sync::{CLEAR_SCORE, Candidate, Search};
@@ -24,8 +25,6 @@ pub struct Lock {
     pub noise: f32,
 }
 
-/// Channel response: taps before and after the moment.
-const TAPS: (usize, usize) = (20, 36);
 /// Share of the power that must be explained. At −10 dB the signal holds 0.05 of what is left after whitening; 57 taps
 /// fitted to noise explain 0.02, a known waveform 0.003.
 const LEAST_FITTED: f64 = 0.035;
@@ -34,7 +33,7 @@ const LEAST_LAID: f64 = 0.015;
 const FRESH_GAIN: f64 = 0.15;
 
 /// Share of what the known waveform explained before that makes a fresh one needless.
-const AS_BEFORE: f64 = 0.85;
+pub const AS_BEFORE: f64 = 0.85;
 
 /// The best lock among the candidates of a search; `known` is a waveform from earlier in the take, with the share of the
 /// power that it explained there.
@@ -211,80 +210,18 @@ impl Fit {
         let (before, after) = TAPS;
         let s: Vec<f32> =
             (0..y.len() + before + after).map(|i| wave.mean(i as f64 - after as f64 - skew, 1.0) as f32).collect();
-        // row n: s[n + m], that is the wave `after - m` samples ago
+        // sample n hears s[n + m] through the tap `after - m` samples ago
         let taps = before + after + 1;
-        let rows: Vec<&[f32]> = (0..y.len().saturating_sub(1)).map(|n| &s[n..n + taps]).collect();
-        let reversed = least_squares(&rows, y, taps)?;
-        let mut left = 0.0f64;
-        for (row, &v) in rows.iter().zip(y) {
-            let miss = v - dot(row, &reversed);
-            left += f64::from(miss * miss);
+        let n = y.len().saturating_sub(1);
+        if n < taps * 2 {
+            return None;
         }
-        Some(Fit { response: reversed.iter().rev().copied().collect(), left: left / rows.len().max(1) as f64 })
+        let (mut gram, mut cross) = (vec![0.0f64; taps * taps], vec![0.0f64; taps]);
+        response::add_gram(&s, n, taps, &mut gram);
+        cross.iter_mut().enumerate().for_each(|(m, c)| *c = f64::from(dot(&y[..n], &s[m..])));
+        let reversed = response::solve(&mut gram, &mut cross)?;
+        let miss = |(n, &v): (usize, &f32)| f64::from(v - dot(&s[n..n + taps], &reversed)).powi(2);
+        let left = y[..n].iter().enumerate().map(miss).sum::<f64>() / n as f64;
+        Some(Fit { response: reversed.iter().rev().copied().collect(), left })
     }
-}
-
-/// Ridge-regularised least squares by Cholesky; `None` when nothing was there to fit.
-fn least_squares(rows: &[&[f32]], y: &[f32], taps: usize) -> Option<Vec<f32>> {
-    let mut gram = vec![0.0f64; taps * taps];
-    let mut right = vec![0.0f64; taps];
-    // the wave is long and the taps few: the gram matrix is nearly Toeplitz, and one recursion along its diagonals
-    // makes it exact: G[i+1][j+1] = G[i][j] - first row + one more
-    let n = rows.len();
-    if n < taps * 2 {
-        return None;
-    }
-    for (j, g) in gram.iter_mut().enumerate().take(taps) {
-        *g = rows.iter().map(|r| f64::from(r[0]) * f64::from(*r.get(j).unwrap_or(&0.0))).sum();
-    }
-    for i in 1..taps {
-        for j in i..taps {
-            let (head, tail) = (rows[0], rows[n - 1]);
-            let gone = f64::from(head[i - 1]) * f64::from(head[j - 1]);
-            let come = f64::from(*tail.get(i).unwrap_or(&0.0)) * f64::from(*tail.get(j).unwrap_or(&0.0));
-            gram[i * taps + j] = gram[(i - 1) * taps + j - 1] - gone + come;
-        }
-    }
-    for i in 0..taps {
-        for j in 0..i {
-            gram[i * taps + j] = gram[j * taps + i];
-        }
-        right[i] = rows.iter().zip(y).map(|(r, &v)| f64::from(*r.get(i).unwrap_or(&0.0)) * f64::from(v)).sum();
-    }
-    let ridge = 0.003 * gram[0];
-    for i in 0..taps {
-        gram[i * taps + i] += ridge;
-    }
-    // Cholesky, then two triangular solves
-    for i in 0..taps {
-        for j in 0..=i {
-            let mut sum = gram[i * taps + j];
-            for k in 0..j {
-                sum -= gram[i * taps + k] * gram[j * taps + k];
-            }
-            if i == j {
-                if sum <= 0.0 {
-                    return None;
-                }
-                gram[i * taps + i] = sum.sqrt();
-            } else {
-                gram[i * taps + j] = sum / gram[j * taps + j];
-            }
-        }
-    }
-    for i in 0..taps {
-        let mut sum = right[i];
-        for k in 0..i {
-            sum -= gram[i * taps + k] * right[k];
-        }
-        right[i] = sum / gram[i * taps + i];
-    }
-    for i in (0..taps).rev() {
-        let mut sum = right[i];
-        for k in i + 1..taps {
-            sum -= gram[k * taps + i] * right[k];
-        }
-        right[i] = sum / gram[i * taps + i];
-    }
-    Some(right.iter().map(|&v| v as f32).collect())
 }

@@ -5,6 +5,7 @@
 //! is exact for any linear path from head to file; `D` reaches beyond its cell and so collects the smear of the
 //! band limit.
 
+use super::signal::Signal;
 use crate::tape::Grammar;
 
 /// Points taken before and after a byte in its frame.
@@ -187,12 +188,12 @@ impl Shape {
     }
 
     /// A bare model for a take that has taught nothing: the written wave through a band limit of 5 kHz, turned by a
-    /// quarter if asked (heads and amplifiers turn phase), times `sign`.
-    pub fn bare(grammar: &Grammar, relative: &[f64], rate: f64, unit: f64, turned: bool, sign: f32) -> Shape {
+    /// quarter if asked (heads and amplifiers turn phase), times `sign`, and made white as the signal is.
+    pub fn bare(signal: &Signal, grammar: &Grammar, relative: &[f64], unit: f64, turned: bool, sign: f32) -> Shape {
         let half = 24;
-        let low: Vec<f32> = low_pass(5000.0, rate, half).iter().map(|t| t * sign).collect();
-        let taps = if turned { turn_quarter(&low) } else { low };
-        let geometry = Geometry::new(grammar, relative, rate);
+        let low: Vec<f32> = low_pass(5000.0, signal.rate(), half).iter().map(|t| t * sign).collect();
+        let taps = signal.whitened(&if turned { turn_quarter(&low) } else { low });
+        let geometry = Geometry::new(grammar, relative, signal.rate());
         Shape::from_response(grammar, geometry, &taps, half, unit)
     }
 

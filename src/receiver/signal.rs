@@ -118,7 +118,7 @@ impl<'a> Signal<'a> {
     /// The filter is the linear predictor of the noise (Levinson recursion on its autocorrelation; any text on linear
     /// prediction). A floor of a part of the signal's own power keeps it gentle where there is next to no noise.
     pub fn whiten(&mut self, noise: &super::leader::Noise) {
-        const ORDER: usize = 10;
+        const ORDER: usize = 16;
         let floor = 0.004 * f64::from(noise.tone) + 1e-12;
         // autocorrelation of the noise at the working rate: the last value stands for all higher frequencies
         let top = self.rate / 2.0;
@@ -146,6 +146,18 @@ impl<'a> Signal<'a> {
         self.whitener = a.iter().map(|v| (v / gain) as f32).collect();
         self.buffer.clear();
         self.begin = 0;
+    }
+
+    /// What whitening makes of a filter.
+    pub fn whitened(&self, taps: &[f32]) -> Vec<f32> {
+        if self.whitener.is_empty() {
+            return taps.to_vec();
+        }
+        let mut out = vec![0.0; taps.len() + self.whitener.len() - 1];
+        for (k, a) in self.whitener.iter().enumerate() {
+            out[k..].iter_mut().zip(taps).for_each(|(o, t)| *o += a * t);
+        }
+        out
     }
 
     /// Working samples per second.
@@ -294,13 +306,26 @@ fn windowed_sinc(n: usize) -> Vec<f32> {
 
 /// Mean of each `width` neighbours: output `i` covers input `i..i + width`; as long as the input, the tail shortened.
 fn moving_average(input: &[f32], width: usize) -> Vec<f32> {
+    /// Running sums side by side: one alone waits for its own last addition all the time.
+    const LANES: usize = 4;
     let scale = 1.0 / width as f64;
-    let mut sum: f64 = input.iter().take(width).map(|&v| f64::from(v)).sum();
-    let mut out = Vec::with_capacity(input.len());
-    let ahead = input.iter().skip(width).copied().chain(std::iter::repeat(0.0));
-    for (&gone, next) in input.iter().zip(ahead) {
-        out.push((sum * scale) as f32);
-        sum += f64::from(next) - f64::from(gone);
+    let mut out = vec![0.0; input.len()];
+    let whole = input.len().saturating_sub(width);
+    let lane = whole / LANES;
+    let sum_at = |i: usize| input[i..].iter().take(width).map(|&v| f64::from(v)).sum::<f64>();
+    let mut sums: [f64; LANES] = std::array::from_fn(|l| sum_at(l * lane));
+    let (gone, come) = (input, &input[width.min(input.len())..]);
+    for i in 0..lane {
+        for (l, sum) in sums.iter_mut().enumerate() {
+            let at = l * lane + i;
+            out[at] = (*sum * scale) as f32;
+            *sum += f64::from(come[at]) - f64::from(gone[at]);
+        }
+    }
+    let mut sum = if lane > 0 { sums[LANES - 1] } else { sum_at(0) };
+    for at in LANES * lane..input.len() {
+        out[at] = (sum * scale) as f32;
+        sum += come.get(at).map_or(0.0, |&v| f64::from(v)) - f64::from(gone[at]);
     }
     out
 }

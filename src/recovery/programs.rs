@@ -1,8 +1,9 @@
 //! From decided blocks to programs with verdicts and reasons.
 
-use super::apart::{self, Why};
+use super::advice::{Missing, advice};
+use super::apart;
 use super::outcome::round;
-use super::{DecidedBlock, block_bytes};
+use super::{DecidedBlock, Received, block_bytes};
 use crate::confidence::verdict::LEAST_P_WRONG;
 use crate::confidence::{Class, ESTABLISHED_BELOW, Level, WEAK_BIT, level, score};
 use crate::consensus::TakeReadings;
@@ -30,7 +31,12 @@ pub(super) struct Claimed {
 }
 
 /// All programs on one tape, in tape order. Where several blocks lie in one place, each has a program of its own.
-pub(super) fn claim(blocks: &[DecidedBlock], format: &dyn Format, takes: &[TakeReadings]) -> Vec<Claimed> {
+pub(super) fn claim(
+    blocks: &[DecidedBlock],
+    format: &dyn Format,
+    takes: &[TakeReadings],
+    received: &[Received],
+) -> Vec<Claimed> {
     let bytes: Vec<_> = blocks.iter().map(block_bytes).collect();
     let ways = apart::ways(blocks);
     let mut all: Vec<(usize, usize, Assembly)> = Vec::new();
@@ -48,7 +54,7 @@ pub(super) fn claim(blocks: &[DecidedBlock], format: &dyn Format, takes: &[TakeR
         }
     }
     all.sort_by_key(|(first, number, _)| (*first, *number));
-    all.into_iter().map(|(_, _, a)| one(a, blocks, format, takes)).collect()
+    all.into_iter().map(|(_, _, a)| one(a, blocks, format, takes, received)).collect()
 }
 
 /// Its blocks, header first.
@@ -56,7 +62,13 @@ fn members(assembly: &Assembly) -> Vec<usize> {
     assembly.header.iter().copied().chain(assembly.data.iter().map(|d| d.0)).collect()
 }
 
-fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: &[TakeReadings]) -> Claimed {
+fn one(
+    assembly: Assembly,
+    blocks: &[DecidedBlock],
+    format: &dyn Format,
+    takes: &[TakeReadings],
+    received: &[Received],
+) -> Claimed {
     let width = format.grammar().bits_per_byte;
     let value = format.data_bits();
     let (mut bytes, mut classes, mut byte_p_wrong) = (Vec::new(), Vec::new(), Vec::new());
@@ -166,8 +178,7 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
     } else if level != Level::Established && p_wrong >= ESTABLISHED_BELOW {
         obstacles.push(format!("The chance of a wrong byte is {}.", score::chance(p_wrong)));
     }
-    let advice = advice(level, blocks, &assembly, wrong_checksum, used.len());
-    let places = used
+    let places: Vec<(usize, f64, f64)> = used
         .iter()
         .map(|&t| {
             let mine = || {
@@ -181,6 +192,20 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
             (t, round(from), round(to))
         })
         .collect();
+    let missing = Missing {
+        beside: members.iter().find_map(|&m| blocks[m].beside.as_ref().map(|b| b.why)),
+        checksum: wrong_checksum,
+        start: headless || unframed,
+        end: cut || missing > 0,
+        last: matches!(classes.last(), Some(Class::Inferred | Class::Unresolved)),
+        bytes: counts.inferred + counts.unresolved > missing,
+        other_length: assembly.announced.is_some_and(|n| n < bytes.len()),
+    };
+    let advice = if level == Level::Established {
+        Vec::new()
+    } else {
+        advice(&missing, blocks, &assembly.data, &places, received)
+    };
     let block_verdicts = members
         .iter()
         .map(|&m| {
@@ -222,57 +247,4 @@ fn first_doubt(classes: &[Class]) -> Option<usize> {
 
 fn plural(n: usize, one: &str, many: &str) -> String {
     format!("{n} {}", if n == 1 { one } else { many })
-}
-
-/// What would help most, from what is missing.
-fn advice(level: Level, blocks: &[DecidedBlock], a: &Assembly, wrong_checksum: bool, takes: usize) -> Vec<String> {
-    if level == Level::Established {
-        return Vec::new();
-    }
-    let beside = |i: &usize| blocks[*i].beside.as_ref().map(|b| b.why);
-    match members(a).iter().find_map(beside) {
-        Some(Why::CopiesDiffer) => {
-            return vec!["Playing it again settles nothing: both copies are read. Try both, and keep both.".into()];
-        }
-        Some(Why::OtherRecording) => {
-            return vec![
-                "Find out which takes are of this tape as it is meant: one may be of another tape, or made before or \
-                 after this one was recorded over. Takes of one recording alone can establish it."
-                    .into(),
-            ];
-        }
-        None => {}
-    }
-    if wrong_checksum {
-        return vec!["Nothing on this tape can settle it; another recording of the same program could.".into()];
-    }
-    if a.data.is_empty() {
-        return vec!["Play the tape past this header again: no take holds the data that belongs to it.".into()];
-    }
-    // bytes that no vote of any take covers are damage of the tape, or lie outside all takes
-    let uncovered: usize = a
-        .data
-        .iter()
-        .map(|(i, range)| {
-            let votes = &blocks[*i].block.votes;
-            let width = votes.first().map_or(9, |v| v.bits.len() / blocks[*i].block.bytes.max(1));
-            range
-                .clone()
-                .filter(|&b| votes.iter().all(|v| v.bits[b * width..(b + 1) * width].iter().all(|l| l.0.abs() < 0.5)))
-                .count()
-        })
-        .sum();
-    let mut out = Vec::new();
-    if uncovered > 0 && takes > 1 {
-        out.push(format!(
-            "{} silent in every take: clean tape path and head, try a deck with a wider track or another azimuth, and \
-             play it again.",
-            plural(uncovered, "byte is", "bytes are")
-        ));
-    } else {
-        out.push(
-            "Another play of the tape would help most, with the azimuth set by ear for the brightest tone.".into(),
-        );
-    }
-    out
 }

@@ -1,7 +1,6 @@
 //! An overview over many dossiers: a row per program, for people (HTML) and for other programs (JSON Lines).
 
 use std::collections::BTreeMap;
-use std::fs;
 use std::path::Path;
 
 use maud::{Markup, html};
@@ -13,6 +12,7 @@ use super::verdict::{ProgramVerdict, SCHEMA, Verdict};
 use super::words;
 use crate::Error;
 use crate::confidence::Level;
+use crate::dossier::{Dossier, VERDICT};
 use crate::export::names::printable;
 use crate::tape::Kind;
 
@@ -53,28 +53,26 @@ pub struct Row {
 
 /// The rows of a dossier, in the order of the tape.
 ///
-/// Errors: [`Error::Read`] if the folder has no `verdict.json` or a program's bytes are gone, [`Error::Input`] if the
-/// verdict is none that this version reads, or the bytes are not as long as it says.
+/// Errors: those of [`Dossier::open`], which believes no file that was changed; [`Error::Input`] if the verdict is none that
+/// this version reads, or the bytes of a program are not as long as it says.
 pub fn rows(folder: &Path) -> Result<Vec<Row>, Error> {
-    let path = folder.join("verdict.json");
-    let text = fs::read(&path).map_err(|e| Error::read(&path, e))?;
-    let verdict: Verdict = serde_json::from_slice(&text).map_err(|e| {
-        Error::input(&path, format!("is no verdict of quorate ({e}); name a folder that `quorate recover` made"))
+    let dossier = Dossier::open(folder)?;
+    let path = dossier.files().path(VERDICT);
+    let verdict: Verdict = serde_json::from_str(&dossier.verdict).map_err(|e| {
+        Error::input(&path, format!("is no verdict that this version reads ({e}); use a newer quorate"))
     })?;
     if verdict.schema != SCHEMA {
         let what = format!("has the schema {:?}, this version reads {SCHEMA:?}; use a newer quorate", verdict.schema);
         return Err(Error::input(&path, what));
     }
-    verdict.programs.iter().map(|program| row(folder, &verdict, program)).collect()
+    verdict.programs.iter().map(|program| row(&dossier, &verdict, program)).collect()
 }
 
-fn row(folder: &Path, verdict: &Verdict, program: &ProgramVerdict) -> Result<Row, Error> {
-    let path = folder.join(&program.data);
-    let bytes = fs::read(&path).map_err(|e| Error::read(&path, e))?;
+fn row(dossier: &Dossier, verdict: &Verdict, program: &ProgramVerdict) -> Result<Row, Error> {
+    let (folder, bytes) = (dossier.folder(), dossier.files().read(&program.data)?);
     if bytes.len() != program.size {
-        let what =
-            format!("holds {} bytes, the verdict says {}: it was changed; recover anew", bytes.len(), program.size);
-        return Err(Error::input(&path, what));
+        let what = format!("holds {} bytes, the verdict says {}; restore it from a copy", bytes.len(), program.size);
+        return Err(Error::input(&dossier.files().path(&program.data), what));
     }
     Ok(Row {
         schema: ROW_SCHEMA.into(),
@@ -177,7 +175,7 @@ fn table(group: &[&Row], places: &BTreeMap<&str, Vec<&Row>>) -> Markup {
                             (words::name(&row.name))
                             @if !same.is_empty() { p class="small soft" { "Same bytes: " (same.join("; ")) } }
                         }
-                        td class="wide" { (words::kind(row.kind)) }
+                        td class="wide v" { (words::kind(row.kind)) }
                         td class="n wide" { (words::thousands(row.size)) }
                         td { (badge(row.verdict)) }
                         td { (if row.size == 0 { "-".into() } else { words::chance(row.p_wrong) }) }

@@ -103,6 +103,33 @@ fn a_shelf_holds_all_tapes_and_is_replaced_as_a_whole() {
 }
 
 #[test]
+fn a_shelf_believes_no_changed_dossier_and_counts_each_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    assert_eq!(code(&recover(&misprint().takes, &at("tape"), &["-q"])), 0);
+    let shelf = |more: &[&str]| {
+        let options: Vec<&str> = more.iter().copied().chain(["--out"]).collect();
+        program().arg("shelf").arg(at("tape")).args(options).arg(at("shelf")).output().unwrap()
+    };
+    let twice = shelf(&[text(&at("tape")), text(&at("tape/."))]);
+    assert!(stdout(&twice).contains(" on 1 tape side:"), "{}", stdout(&twice));
+    for name in ["verdict.json", "programs/p01.bin"] {
+        let file = at("tape").join(name);
+        let right = std::fs::read(&file).unwrap();
+        let wrong = String::from_utf8_lossy(&right).replacen("supported", "established", 1).into_bytes();
+        std::fs::write(&file, if wrong == right { vec![0; right.len()] } else { wrong }).unwrap();
+        let refused = shelf(&[]);
+        assert_eq!(code(&refused), 2, "{name}");
+        assert!(stderr(&refused).contains(name) && stderr(&refused).contains("changed"), "{}", stderr(&refused));
+        std::fs::write(&file, right).unwrap();
+    }
+    // all that is wrong is said at once
+    let refused = shelf(&[text(&at("gone")), text(folder.path())]);
+    assert_eq!(code(&refused), 2);
+    assert_eq!(stderr(&refused).matches("holds no dossier").count(), 2, "{}", stderr(&refused));
+}
+
+#[test]
 fn schemas_are_printed_by_name() {
     let schema = |name: &[&str]| program().arg("schema").args(name).output().unwrap();
     let all = stdout(&schema(&[]));

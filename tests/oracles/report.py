@@ -28,7 +28,7 @@ CORPUS = ROOT / "corpus/marsh-station"
 NODE = ROOT / ".venv/node_modules"
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 HOSTILE_FILE = "<img src=x onerror=alert(1)>.flac"
-PAGES = ("demo/report.html", "hard/report.html", "hostile/report.html", "shelf/index.html")
+PAGES = ("demo/report.html", "hard/report.html", "hostile/report.html", "alike/report.html", "shelf/index.html")
 
 
 def quorate(*arguments):
@@ -67,7 +67,16 @@ def make(folder):
         "files": [program(f"LOG {n}", 4096, 320, 2 * n + 3) for n in range(20)],
         "takes": [{"name": "a", "knobs": bad}, {"name": "b", "knobs": bad}]})
     quorate("recover", *many, "--out", folder / "many", "-q")
-    for name in ("demo", "hard", "hostile", "many"):
+    # a program whose header is lost, two of one name, a checksum written wrong; an audio file and a pulse image
+    alike = [program("LAMP", 49152, 120, 73), program("LAMP", 8192, 90, 29), program("NESTS", 4096, 150, 31)]
+    alike.append(program("ROOST", 4096, 100, 37) | {"checksum_fault": 32})
+    take, = simulate(folder, "alike", {"seed": 4, "deck": {"sample_rate": 22050}, "files": alike,
+                                       "takes": [{"name": "a", "knobs": {"snr_db": 20, "lost_s": [[17.2, 22.7]]}}]})
+    quorate("recover", CORPUS / "take-2.flac", "--out", folder / "image", "-q")
+    (image,) = (folder / "image/programs").glob("03-*.tap")
+    quorate("recover", take, "--out", folder / "alike", "-q", "--note", "ebb and flow " * 200)
+    quorate("recover", image, "--out", folder / "pulses", "-q")
+    for name in ("demo", "hard", "hostile", "many", "alike", "pulses"):
         quorate("report", folder / name, "-q")
     quorate("shelf", *(folder / n for n in ("demo", "hard", "hostile")), "--out", folder / "shelf")
 
@@ -100,6 +109,79 @@ def it_says_what_the_verdict_says(folder):
             for sentence in p["advice"]:
                 assert " ".join(sentence.split()) in answers[5], (sentence, answers[5])
             cells(section, p)
+
+
+def programs_can_be_told_apart(folder):
+    """Two of one name, one without a name: what the page says of a program, it says of one program alone."""
+    page = tree(folder, "alike/report.html")
+    programs = json.loads((folder / "alike/verdict.json").read_text())["programs"]
+    assert [p["name"] for p in programs].count("LAMP") == 2 and "" in [p["name"] for p in programs], [p["name"] for p in programs]
+    assert "(no name)" not in text(page.xpath("//h1")[0]) + text(page.xpath("//p[@class='lead']")[0])
+    said = text(page.get_element_by_id("help"))
+    for p in programs:
+        if p["verdict"] != "established":
+            number = p["id"].strip("p0")
+            assert f"{number}. {p['name'] or '(no name)'}" in said, (p["id"], said)
+
+
+def a_wrong_checksum_is_not_said_to_hold(folder):
+    page = tree(folder, "alike/report.html")
+    programs = json.loads((folder / "alike/verdict.json").read_text())["programs"]
+    (odd,) = [p for p in programs if "checksum" in " ".join(p["obstacles"])]
+    for p in programs:
+        assert p["bytes"]["agreed"], p["id"]
+        section = text(page.get_element_by_id(p["id"]))
+        assert ("the checks hold" in section) == (p is not odd), p["id"]
+        assert ("readings and checks agree" in section) == (p is not odd), p["id"]
+
+
+def what_was_overruled_is_named(folder):
+    """Of the first corrected bytes the value and what it was not: never the value decided itself."""
+    seen = 0
+    for name in ("demo", "hard"):
+        page = tree(folder, f"{name}/report.html")
+        for p in json.loads((folder / name / "verdict.json").read_text())["programs"]:
+            data = (folder / name / p["data"]).read_bytes()
+            answer = page.get_element_by_id(p["id"]).xpath(".//dl[@class='five']/dd")[4]
+            told = re.findall(r"([0-9A-F]{4}) ([0-9A-F]{2}) (gap|not [0-9A-F, ]+)", text(answer))
+            assert len(told) == min(12, p["bytes"]["corrected"]), (name, p["id"], told)
+            for offset, value, what in told:
+                assert data[int(offset, 16)] == int(value, 16) and value not in what.split()[1:], (offset, value, what)
+            seen += sum(what != "gap" for _, _, what in told)
+    assert seen > 5, seen
+
+
+def a_persons_byte_claims_nothing(folder):
+    """A byte that a person decided has no chance, and the readings that contradict it are counted against it."""
+    shutil.copytree(folder / "hard", folder / "decided")
+    verdict = json.loads((folder / "hard/verdict.json").read_text())
+    (open_,) = [p for p in verdict["programs"] if p["id"] == "p04"]
+    offset = int(re.search(r"the first at offset (\d+)", " ".join(open_["obstacles"]))[1])
+    evidence = (folder / "hard" / open_["data"]).read_bytes()[offset]
+    value = evidence ^ 0xFF
+    quorate("decide", folder / "decided", f"p04:{offset}={value}", "--by", "warden", "--because", "the log book")
+    quorate("report", folder / "decided", "-q")
+    row = tree(folder, "decided/report.html").get_element_by_id(f"p04-{offset:04X}")
+    cells_ = [text(cell) for cell in row]
+    assert cells_[1] == f"{value:02X}" and "person" in cells_[2], cells_
+    assert not re.search(r"\d in|less than", cells_[3]), cells_
+    assert cells_[4].startswith("0+"), cells_
+    assert cells_[5] == f"the evidence alone: {evidence:02X}", cells_
+
+
+def a_pulse_image_has_no_sample_rate(folder):
+    takes = text(tree(folder, "pulses/report.html").get_element_by_id("takes"))
+    assert "pulse image" in takes and "samples a second" not in takes and "full scale" not in takes, takes
+    assert "22,050 samples a second, mono" in text(tree(folder, "alike/report.html").get_element_by_id("takes"))
+
+
+def options_stand_with_their_defaults(folder):
+    page = tree(folder, "alike/report.html")
+    (table,) = page.xpath("//table[caption[contains(., 'command')]]")
+    rows = {text(row[0]): (text(row[1]), text(row[2])) for row in table.xpath(".//tbody/tr")}
+    assert rows["quiet"] == ("yes", "no") and rows["fail-under"] == ("none", "none"), rows
+    assert rows["threads"][1] == "all processors" and rows["deck"] == ("none", "none"), rows
+    assert len(rows["note"][0]) < 500, "a long note stands in full with its take alone"
 
 
 SHAPES = {"#sa": "agreed", "#sc": "corrected", "#si": "inferred", "#su": "unresolved"}
@@ -344,6 +426,21 @@ def the_numbers_of_a_cell_show_on_focus(folder, browser):
     assert re.match(r"[0-9A-F]{4} [0-9A-F]{2} corrected(, wrong .*)?, \d\+ \d− \d∅$", shown[2]), shown
 
 
+def nothing_folded_away_is_lost_on_paper(folder, browser):
+    """What stands in a closed part on the screen is printed all the same: hashes of files, bytes with a story, checks."""
+    browser.open(folder / "hard/report.html", 1440)
+    assert browser.value("document.querySelectorAll('details:not([open])').length") > 3
+    folded = browser.value("[...document.querySelectorAll('details')].map(d => d.textContent)")
+    pdf = base64.b64decode(browser("Page.printToPDF", paperWidth=8.27, paperHeight=11.69)["data"])
+    (folder / "folded.pdf").write_bytes(pdf)
+    said = "".join(p.extract_text() for p in PdfReader(folder / "folded.pdf").pages)
+    said = re.sub(r"\s", "", unicodedata.normalize("NFKC", said))
+    words = [word for part in folded for word in re.findall(r"[0-9a-f]{64}|Next best block|takes/[0-9a-f]{16}", part)]
+    assert len(words) > 20 and "Next best block" in words
+    missing = [word for word in words if word.replace(" ", "") not in said]
+    assert not missing, missing[:3]
+
+
 def on_paper_the_facts_are_there(folder, browser):
     for name in ("demo", "hard"):
         browser.open(folder / name / "report.html", 1440, dark=True)
@@ -373,13 +470,16 @@ def main():
     skipped = []
     plain = [it_says_what_the_verdict_says, bytes_stand_in_the_map_as_in_the_file, dates_stand_in_the_log_alone,
              the_same_inputs_give_the_same_page, an_earlier_report_is_replaced_and_nothing_else,
-             twenty_bad_programs_stay_small, hostile_names_stay_text, nothing_comes_from_outside]
+             twenty_bad_programs_stay_small, programs_can_be_told_apart,
+             a_wrong_checksum_is_not_said_to_hold, what_was_overruled_is_named, a_persons_byte_claims_nothing, a_pulse_image_has_no_sample_rate,
+             options_stand_with_their_defaults, hostile_names_stay_text, nothing_comes_from_outside]
     if shutil.which("java") and (NODE / "vnu-jar").is_dir():
         plain.append(the_html_checker_is_content)
     else:
         skipped.append("the HTML checker: needs Java, and npm to install vnu-jar")
     browsed = [it_fits_every_width, no_request_leaves_the_page, without_scripts_the_same_is_there,
-               the_numbers_of_a_cell_show_on_focus, on_paper_the_facts_are_there]
+               the_numbers_of_a_cell_show_on_focus, on_paper_the_facts_are_there,
+               nothing_folded_away_is_lost_on_paper]
     if not CHROMIUM:
         skipped.append("everything in a browser: needs Chromium")
         browsed = []

@@ -18,10 +18,11 @@ pub struct ByteFact {
     pub offset: usize,
     /// What stands in the files.
     pub value: u8,
+    /// Class and chance are those of the evidence, also where a person decided.
     pub class: Class,
     pub p_wrong: f64,
-    /// What it would be if its least sure bit were the other way, and by how much that lost (nats of odds). `None` for a
-    /// byte that no block holds.
+    /// What it would be if its least sure bit were the other way, and by how much that lost (nats of odds). Where a person
+    /// decided, what the evidence alone would put there; it did not lose. `None` for a byte that no block holds.
     pub rival: Option<Rival>,
     /// How many readings say this value, another one, or nothing.
     pub tally: Tally,
@@ -72,13 +73,19 @@ pub fn facts(evidence: &Evidence, index: usize) -> Vec<ByteFact> {
     let fact = |(offset, &value): (usize, &u8)| {
         let place = block_of(evidence, program, offset);
         let decision = decisions.iter().find(|d| d.offset == offset).cloned();
+        let value = decision.as_ref().map_or(value, |d| d.value);
+        let against = |(block, byte)| match &decision {
+            // a person's value stands against what the evidence alone would put there
+            Some(d) => Rival { value: d.evidence, lost_by: f64::NEG_INFINITY },
+            None => rival(evidence, block, byte),
+        };
         ByteFact {
             offset,
-            value: decision.as_ref().map_or(value, |d| d.value),
+            value,
             class: program.classes[offset],
             p_wrong: program.byte_p_wrong[offset],
-            rival: place.map(|(block, byte)| rival(evidence, block, byte)),
-            tally: place.map_or(Tally::default(), |(block, byte)| tally(evidence, block, byte)),
+            rival: place.map(against),
+            tally: place.map_or(Tally::default(), |(block, byte)| tally(evidence, block, byte, value)),
             decision,
         }
     };
@@ -127,12 +134,12 @@ fn rival(evidence: &Evidence, block: &DecidedBlock, byte: usize) -> Rival {
     Rival { value: evidence.format.byte(&bits), lost_by }
 }
 
-fn tally(evidence: &Evidence, block: &DecidedBlock, byte: usize) -> Tally {
+fn tally(evidence: &Evidence, block: &DecidedBlock, byte: usize, value: u8) -> Tally {
     let width = evidence.width();
     let mut tally = Tally::default();
     for vote in &block.block.votes {
         match says(evidence, &vote.bits[byte * width..(byte + 1) * width]) {
-            Some(value) if value == block.decided.bytes[byte] => tally.with += 1,
+            Some(said) if said == value => tally.with += 1,
             Some(_) => tally.against += 1,
             None => tally.silent += 1,
         }

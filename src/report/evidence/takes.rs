@@ -9,7 +9,7 @@ const DROPPED: f32 = 0.5;
 /// Points of the speed curve at most.
 const POINTS: usize = 240;
 /// Seconds over which the slow part of the speed is averaged: faster changes are flutter, slower ones wow and drift.
-/// AES6-2008 draws that line at 6 Hz; bytes are some 8 ms long, so this is a coarse filter beside the standard's.
+/// AES6-2008 draws that line at 6 Hz; bytes are some 9 ms long, so this is a coarse filter beside the standard's.
 const SLOW_S: f64 = 1.0 / 6.0;
 /// Width of a bar of the pulse histogram, and its range, in microseconds at the nominal speed.
 pub const PULSE_BIN_US: f64 = 10.0;

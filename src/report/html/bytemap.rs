@@ -122,6 +122,7 @@ pub fn anchor(id: &str, offset: usize) -> String {
 fn line(fact: &ByteFact) -> String {
     let tally = fact.tally;
     let chance = match fact.class {
+        _ if fact.decision.is_some() => String::new(),
         Class::Unresolved => String::new(),
         // said of most corrected bytes, and of no use
         _ if fact.p_wrong < 1e-9 => String::new(),

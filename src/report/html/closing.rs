@@ -1,18 +1,18 @@
 //! What stands behind the claims: the discount, the calibration, the log, advice, files, software, cautions.
 
 use maud::{Markup, html};
-use serde_json::Value;
+use serde_json::{Map, Value};
 
-use super::{Report, shown};
+use super::{Report, number, shown};
 use crate::confidence::verdict::{LEAST_P_WRONG, WEAK_BIT};
 use crate::confidence::{ESTABLISHED_BELOW, Level, calibration, score};
 use crate::correction::hypotheses::{
     PRIOR_COPIES_DIFFER, PRIOR_NO_CHECKS, PRIOR_OTHER_RECORDING, PRIOR_WRONG_CHECKSUM,
 };
 use crate::dossier::log::{self, Event, Record};
-use crate::dossier::next::Advice;
+use crate::dossier::next::{Advice, Forecast};
 use crate::recovery::Outcome;
-use crate::report::advice::{cause, cure, forecast};
+use crate::report::advice::{self, cause, cure};
 use crate::report::evidence::Evidence;
 use crate::report::words::{self, count};
 
@@ -42,7 +42,7 @@ pub fn sure(evidence: &Evidence) -> Markup {
                 }
             }
             @if !full {
-                table {
+                table class="narrow" {
                     thead { tr { th scope="col" { "Take" } th scope="col" class="n" { "Readings" } th scope="col" class="n" { "Count as" } } }
                     tbody {
                         @for take in 0..evidence.received() {
@@ -158,8 +158,8 @@ pub fn help(report: &Report) -> Markup {
                 }
             }
             @for advice in report.advice {
-                h3 { a href={ "#" (advice.program) } { (shown(words::name(advice.name.trim_end()))) } }
                 @if let Some(program) = verdict.programs.iter().find(|p| p.id == advice.program) {
+                    h3 { a href={ "#" (program.id) } { (number(program)) ". " (shown(words::name(&program.name))) } }
                     p {
                         @if !program.places.is_empty() {
                             "It lies at "
@@ -171,7 +171,7 @@ pub fn help(report: &Report) -> Markup {
                         (shown(&program.advice.join(" ")))
                     }
                 }
-                p { "More takes like these: " (shown(&forecast(&advice.forecast))) }
+                p { (more_takes(&advice.forecast)) }
                 (stretches(report.evidence.outcome, advice))
             }
             @let rejected = &verdict.readings.rejected;
@@ -195,6 +195,18 @@ pub fn help(report: &Report) -> Markup {
                     }
                 }
             }
+        }
+    }
+}
+
+/// What more takes would do, as a sentence.
+pub fn more_takes(forecast: &Forecast) -> String {
+    let told = shown(&advice::forecast(forecast));
+    match forecast {
+        Forecast::NotByTakes { .. } => format!("More takes like these {told}"),
+        Forecast::Simulated { .. } | Forecast::Unknown { .. } => {
+            let mut letters = told.chars();
+            letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
         }
     }
 }
@@ -239,7 +251,8 @@ fn place((take, from_s, to_s): &(usize, f64, f64)) -> String {
         let tenths = (10.0 * s.max(0.0)).round() as u64;
         format!("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
     };
-    format!("take-{take} at {} to {}", time(*from_s), time(*to_s))
+    let (from, to) = (time(*from_s), time(*to_s));
+    if from == to { format!("take-{take} at {from}") } else { format!("take-{take} at {from} to {to}") }
 }
 
 pub fn files(report: &Report) -> Markup {
@@ -328,11 +341,20 @@ pub fn software(report: &Report) -> Markup {
             }
             @if let Some(command) = report.run.get("command").and_then(Value::as_object) {
                 table {
-                    caption { "The command that last wrote the folder, defaults included" }
-                    thead { tr { th scope="col" { "Option" } th scope="col" { "Value" } } }
+                    caption {
+                        "The command that last wrote the folder"
+                        @if let Some(name) = command.get("name").and_then(Value::as_str) { ": quorate " (shown(name)) }
+                    }
+                    thead {
+                        tr { th scope="col" { "Option" } th scope="col" { "Value" } th scope="col" class="wide" { "If not given" } }
+                    }
                     tbody {
-                        @for (name, value) in command {
-                            tr { th scope="row" class="v" { (shown(name)) } td class="mono" { (plain(value)) } }
+                        @for (name, value) in options(command) {
+                            tr {
+                                th scope="row" { (shown(&name.replace('_', "-"))) }
+                                td class="mono" { (brief(&plain(value))) }
+                                td class="wide" { (default(name, value)) }
+                            }
                         }
                     }
                 }
@@ -341,10 +363,42 @@ pub fn software(report: &Report) -> Markup {
     }
 }
 
+/// The options of a command; those that are said of takes stand among the others.
+fn options(command: &Map<String, Value>) -> Vec<(&str, &Value)> {
+    let mut all = Vec::new();
+    for (name, value) in command.iter().filter(|(name, _)| *name != "name") {
+        match value {
+            Value::Object(inner) => all.extend(inner.iter().map(|(name, value)| (name.as_str(), value))),
+            _ => all.push((name.as_str(), value)),
+        }
+    }
+    all
+}
+
+/// What holds if an option is not given.
+fn default(name: &str, value: &Value) -> &'static str {
+    match (name, value) {
+        ("takes" | "out" | "dir" | "what", _) => "must be given",
+        ("threads", _) => "all processors",
+        ("by", _) => "the user's name",
+        (_, Value::Bool(_)) => "no",
+        _ => "none",
+    }
+}
+
+/// Long texts stand in full with the takes.
+fn brief(text: &str) -> String {
+    const ROOM: usize = 400;
+    if text.chars().count() <= ROOM {
+        return text.into();
+    }
+    text.chars().take(ROOM).chain(['…']).collect()
+}
+
 /// A value of JSON for people.
 fn plain(value: &Value) -> String {
     match value {
-        Value::Null => "not given".into(),
+        Value::Null => "none".into(),
         Value::Bool(b) => if *b { "yes" } else { "no" }.into(),
         Value::String(text) => shown(text),
         Value::Array(all) if all.is_empty() => "none".into(),

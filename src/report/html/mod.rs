@@ -19,6 +19,7 @@ use crate::dossier::Log;
 use crate::dossier::next::Advice;
 use crate::export::folder::Listed;
 use crate::export::names::printable;
+use crate::report::verdict::ProgramVerdict;
 
 const STYLE: &str = include_str!("style.css");
 
@@ -82,6 +83,21 @@ pub fn render(report: &Report) -> String {
         }
     };
     page(&format!("{} · evidence report", opening::title(evidence)), STYLE, body)
+}
+
+/// What to call a program in running text: its name, with its number where other programs have the same or it has none.
+fn called(programs: &[ProgramVerdict], program: &ProgramVerdict) -> String {
+    let alike = programs.iter().filter(|p| p.name == program.name).count();
+    match (program.name.is_empty(), alike) {
+        (true, _) => format!("program {}", number(program)),
+        (_, 1) => shown(&program.name),
+        _ => format!("{} (program {})", shown(&program.name), number(program)),
+    }
+}
+
+/// `1` for the program `p01`.
+fn number(program: &ProgramVerdict) -> &str {
+    program.id.trim_start_matches(['p', '0'])
 }
 
 /// Text from outside: nothing in it can hide, or turn the direction of writing. Escaping is the template's work.

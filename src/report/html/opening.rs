@@ -1,8 +1,10 @@
 //! What this tape is, the verdict in plain words, and the programs as a table.
 
+use std::collections::BTreeSet;
+
 use maud::{Markup, html};
 
-use super::shown;
+use super::{called, number};
 use crate::confidence::Level;
 use crate::report::evidence::Evidence;
 use crate::report::page::badge;
@@ -12,14 +14,20 @@ use crate::report::words::{self, count, minutes};
 /// Names that fit a title.
 const NAMED: usize = 4;
 
+/// The names on the tape; programs without one are only counted.
 pub fn title(evidence: &Evidence) -> String {
     let programs = &evidence.outcome.verdict.programs;
-    let names: Vec<String> = programs.iter().take(NAMED).map(|p| words::name(&p.name).to_string()).collect();
-    if programs.len() > NAMED {
-        format!("{} and {} more", names.join(", "), programs.len() - NAMED)
-    } else {
-        words::list(&names)
+    let mut names: Vec<String> = programs.iter().filter(|p| !p.name.is_empty()).map(|p| p.name.clone()).collect();
+    let mut seen = BTreeSet::new();
+    names.retain(|name| seen.insert(name.clone()));
+    if names.is_empty() {
+        return words::count(programs.len(), "program without a name", "programs without a name");
     }
+    if programs.len() == names.len() && names.len() <= NAMED {
+        return words::list(&names);
+    }
+    names.truncate(NAMED);
+    format!("{} and {} more", names.join(", "), programs.len() - names.len())
 }
 
 pub fn header(evidence: &Evidence) -> Markup {
@@ -35,7 +43,8 @@ pub fn header(evidence: &Evidence) -> Markup {
             p {
                 (count(verdict.programs.len(), "program was", "programs were")) " found on "
                 (if tapes == 1 { "this side".into() } else { count(tapes, "tape", "tapes") }) " from "
-                (count(used, "take", "takes")) " (recordings of a play), the longest " (minutes(longest)) " long"
+                (count(used, "take (a recording of a play)", "takes (recordings of a play)")) ", "
+                @if used > 1 { "the longest " } (minutes(longest)) " long"
                 @if used < verdict.takes.len() {
                     "; " (count(verdict.takes.len() - used, "more was", "more were")) " given and not used"
                 }
@@ -52,7 +61,7 @@ pub fn header(evidence: &Evidence) -> Markup {
                     li { a href="#programs" { "Programs" } }
                     li { a href="#strip" { "The tape" } }
                     @for program in &verdict.programs {
-                        li { a href={ "#" (program.id) } { (program.id.trim_start_matches(['p', '0'])) " " (words::name(&program.name)) } }
+                        li { a href={ "#" (program.id) } { (number(program)) " " (words::name(&program.name)) } }
                     }
                     li { a href="#takes" { "Takes" } }
                     li { a href="#sure" { "How sure is sure" } }
@@ -67,11 +76,17 @@ pub fn header(evidence: &Evidence) -> Markup {
     }
 }
 
+/// `1, 3` for `take-1` and `take-3`.
+fn takes(ids: &[String]) -> String {
+    let numbers: Vec<&str> = ids.iter().map(|id| id.trim_start_matches("take-")).collect();
+    if numbers.is_empty() { "none".into() } else { numbers.join(", ") }
+}
+
 /// The verdict on all programs in a sentence or three.
 fn in_short(programs: &[ProgramVerdict]) -> String {
     let names = |level| -> Vec<String> {
         let of = programs.iter().filter(|p| p.verdict == level);
-        of.map(|p| words::name(&p.name).to_string()).collect()
+        of.map(|p| called(programs, p)).collect()
     };
     let (sure, likely, open) = (names(Level::Established), names(Level::Supported), names(Level::Open));
     let total = programs.len();
@@ -117,7 +132,7 @@ pub fn programs(evidence: &Evidence) -> Markup {
             table {
                 thead {
                     tr {
-                        th scope="col" class="wide n" { "#" }
+                        th scope="col" class="n" { "#" }
                         th scope="col" { "Name" }
                         th scope="col" class="wide" { "Kind" }
                         th scope="col" class="wide" { "Loads at" }
@@ -126,22 +141,22 @@ pub fn programs(evidence: &Evidence) -> Markup {
                         th scope="col" { "Chance of a wrong byte" }
                         th scope="col" class="wide n" { "Corrected" }
                         @if weak { th scope="col" class="wide n" { "In doubt" } }
-                        th scope="col" class="wide" { "Heard by" }
+                        th scope="col" class="wide" { "Takes" }
                     }
                 }
                 tbody {
                     @for p in programs {
                         tr {
-                            td class="wide n" { (p.id.trim_start_matches(['p', '0'])) }
+                            td class="n" { (number(p)) }
                             th scope="row" class="wrap" { a href={ "#" (p.id) } { (words::name(&p.name)) } }
-                            td class="wide" { (words::kind(p.kind)) }
+                            td class="wide v" { (words::kind(p.kind)) }
                             td class="wide mono" { (p.load_address.map_or("-".into(), |a| format!("{a:04X}"))) }
                             td class="n" { (words::thousands(p.size)) }
                             td { (badge(p.verdict)) }
                             td { (if p.size == 0 { "-".into() } else { words::chance(p.p_wrong) }) }
                             td class="wide n" { (p.bytes.corrected) }
                             @if weak { td class="wide n" { (p.bytes.inferred + p.bytes.unresolved) } }
-                            td class="wide" { (shown(&p.takes.join(", "))) }
+                            td class="wide" { (takes(&p.takes)) }
                         }
                     }
                 }

@@ -1,16 +1,18 @@
 //! One program: the five questions answered in words, the byte map, the bytes with a story, the waveforms.
 
+use std::collections::BTreeSet;
+
 use maud::{Markup, html};
 
 use super::bytemap::{anchor, map};
+use super::closing::more_takes;
 use super::svg::{letter, mark, word};
 use super::waves::{behind, figure};
 use super::{Budget, Report, shown};
 use crate::confidence::verdict::LEAST_P_WRONG;
 use crate::confidence::{Class, ESTABLISHED_BELOW, Level};
-use crate::report::advice::forecast;
 use crate::report::evidence::Evidence;
-use crate::report::evidence::bytes::{ByteFact, facts, stretches};
+use crate::report::evidence::bytes::{ByteFact, facts, stretches, votes};
 use crate::report::page::badge;
 use crate::report::verdict::ProgramVerdict;
 use crate::report::words::{self, count};
@@ -28,13 +30,13 @@ pub fn section(report: &Report, index: usize, budget: Budget) -> Markup {
     rows.sort_unstable();
     html! {
         section id=(program.id) {
-            h2 { (program.id.trim_start_matches(['p', '0'])) ". " (words::name(&program.name)) " " (badge(program.verdict)) }
-            (questions(report, program, &notable))
+            h2 { (super::number(program)) ". " (words::name(&program.name)) " " (badge(program.verdict)) }
+            (questions(report, index, &notable))
             @if facts.is_empty() {
                 p { "No byte of it was found, so there is nothing to show." }
             } @else {
                 h3 { "Byte map" }
-                (legend(program, &facts))
+                (legend(program, &facts, checks_hold(evidence, index)))
                 (map(&program.id, &facts, &linked, budget.titles))
                 (table(program, &facts, &rows, notable.len()))
                 (waveforms(evidence, index, &facts, budget.figures))
@@ -54,7 +56,9 @@ fn most_doubtful(notable: &[&ByteFact], most: usize) -> Vec<usize> {
 }
 
 /// Is it right, how sure, why, what was changed, what would help.
-fn questions(report: &Report, program: &ProgramVerdict, notable: &[&ByteFact]) -> Markup {
+fn questions(report: &Report, index: usize, notable: &[&ByteFact]) -> Markup {
+    let evidence = &report.evidence;
+    let program = &evidence.outcome.verdict.programs[index];
     let b = &program.bytes;
     let unsettled = b.inferred + b.unresolved;
     html! {
@@ -83,9 +87,9 @@ fn questions(report: &Report, program: &ProgramVerdict, notable: &[&ByteFact]) -
             dt { "How sure?" }
             dd { (sure(program)) }
             dt { "Why?" }
-            dd { (why(program)) }
+            dd { (why(evidence, index)) }
             dt { "What was changed?" }
-            dd { (changed(program, notable)) }
+            dd { (changed(evidence, index, notable)) }
             dt { "What would help?" }
             dd {
                 @if program.advice.is_empty() {
@@ -93,7 +97,7 @@ fn questions(report: &Report, program: &ProgramVerdict, notable: &[&ByteFact]) -
                 }
                 @for advice in &program.advice { p { (shown(advice)) } }
                 @for advice in report.advice.iter().filter(|a| a.program == program.id) {
-                    p { "More takes like these: " (shown(&forecast(&advice.forecast))) " " a href="#help" { "Where it lies, and why" } "." }
+                    p { (more_takes(&advice.forecast)) " " a href="#help" { "Where it lies, and why" } "." }
                 }
             }
         }
@@ -116,7 +120,8 @@ fn sure(program: &ProgramVerdict) -> Markup {
     }
 }
 
-fn why(program: &ProgramVerdict) -> Markup {
+fn why(evidence: &Evidence, index: usize) -> Markup {
+    let program = &evidence.outcome.verdict.programs[index];
     let b = &program.bytes;
     let heard = words::list(&program.takes);
     let data: usize = program.blocks.iter().filter(|b| b.role == "data").map(|b| b.readings).sum();
@@ -126,7 +131,11 @@ fn why(program: &ProgramVerdict) -> Markup {
         }
         @if program.size > 0 {
             p {
-                (count(b.agreed, "byte", "bytes")) ": every reading that heard it says the same, and the checks hold. "
+                @if b.agreed > 0 {
+                    (count(b.agreed, "byte", "bytes")) ": every reading that heard it says the same"
+                    // of a block whose checksum does not fit, that would be untrue
+                    (if checks_hold(evidence, index) { ", and the checks hold. " } else { ". " })
+                }
                 @if b.corrected > 0 {
                     (count(b.corrected, "byte", "bytes")) ": readings differ or are silent, but votes and checks single \
                                                            out one value. "
@@ -187,6 +196,13 @@ fn why(program: &ProgramVerdict) -> Markup {
     }
 }
 
+/// Whether the checks of all data blocks fit what was decided.
+fn checks_hold(evidence: &Evidence, index: usize) -> bool {
+    let program = &evidence.outcome.programs[index];
+    let blocks = &evidence.outcome.tapes[program.tape].blocks;
+    program.data.iter().all(|(block, _)| !blocks[*block].decided.wrong_checksum)
+}
+
 fn percent(p: f64) -> String {
     match p {
         p if p > 0.9999 => "over 99.99 %".into(),
@@ -195,13 +211,11 @@ fn percent(p: f64) -> String {
     }
 }
 
-fn changed(program: &ProgramVerdict, notable: &[&ByteFact]) -> Markup {
-    let corrected: Vec<String> = notable
-        .iter()
-        .filter(|f| f.class == Class::Corrected && f.decision.is_none())
-        .map(|f| format!("{:04X}", f.offset))
-        .collect();
+fn changed(evidence: &Evidence, index: usize, notable: &[&ByteFact]) -> Markup {
     const NAMED: usize = 12;
+    let program = &evidence.outcome.verdict.programs[index];
+    let corrected: Vec<&&ByteFact> =
+        notable.iter().filter(|f| f.class == Class::Corrected && f.decision.is_none()).collect();
     html! {
         @if corrected.is_empty() && program.decisions.is_empty() {
             "Nothing: no reading was overruled and nothing was filled in"
@@ -210,12 +224,17 @@ fn changed(program: &ProgramVerdict, notable: &[&ByteFact]) -> Markup {
         @if !corrected.is_empty() {
             p {
                 "At " (count(corrected.len(), "offset", "offsets"))
-                ", a reading that says otherwise was overruled or a gap was filled: "
+                " a reading was overruled, or a gap was filled (offset, the byte decided, what was overruled): "
                 span class="mono" {
-                    (corrected[..corrected.len().min(NAMED)].join(" "))
-                    @if corrected.len() > NAMED { " and " (corrected.len() - NAMED) " more" }
+                    @for (i, fact) in corrected.iter().take(NAMED).enumerate() {
+                        @if i > 0 { " " }
+                        span class="item" {
+                            (format!("{:04X} {:02X}", fact.offset, fact.value)) " " (overruled(evidence, index, fact))
+                            (if i + 1 < corrected.len() { ";" } else { "." })
+                        }
+                    }
                 }
-                "."
+                @if corrected.len() > NAMED { " and " (corrected.len() - NAMED) " more." }
             }
         }
         @for d in &program.decisions {
@@ -228,10 +247,20 @@ fn changed(program: &ProgramVerdict, notable: &[&ByteFact]) -> Markup {
     }
 }
 
-fn legend(program: &ProgramVerdict, facts: &[ByteFact]) -> Markup {
+/// What readings say that was overruled at a byte: `not 20, 60`; or that none does and a gap was filled.
+fn overruled(evidence: &Evidence, index: usize, fact: &ByteFact) -> String {
+    let said = votes(evidence, index, fact.offset).into_iter().filter_map(|vote| vote.value);
+    let others: BTreeSet<String> = said.filter(|&v| v != fact.value).map(|v| format!("{v:02X}")).collect();
+    if others.is_empty() {
+        return "gap".into();
+    }
+    format!("not {}", others.into_iter().collect::<Vec<_>>().join(", "))
+}
+
+fn legend(program: &ProgramVerdict, facts: &[ByteFact], checks_hold: bool) -> Markup {
     let b = &program.bytes;
     let all = [
-        (Class::Agreed, b.agreed, "all readings and checks agree"),
+        (Class::Agreed, b.agreed, if checks_hold { "all readings and checks agree" } else { "all readings agree" }),
         (Class::Corrected, b.corrected, "votes and checks single out one value"),
         (Class::Inferred, b.inferred, "best guess, a rival remains"),
         (Class::Unresolved, b.unresolved, "no basis"),
@@ -251,7 +280,7 @@ fn legend(program: &ProgramVerdict, facts: &[ByteFact]) -> Markup {
             "Each cell is a byte, in the order of memory, "
             (if facts.len() > 16_384 { 64 } else { 32 }) " to a row. Point at a cell, or move to it with the keyboard, for \
              its numbers; a cell that is not plainly agreed leads to its line below. Readings that say so, that say \
-             otherwise, that say nothing: 3+ 1− 0∅."
+             otherwise, that say nothing: 3+ 1− 0∅. Offsets in map and tables are hexadecimal, in sentences decimal."
         }
     }
 }
@@ -289,7 +318,8 @@ fn table(program: &ProgramVerdict, facts: &[ByteFact], rows: &[usize], notable: 
                             td class="mono" { (format!("{:02X}", fact.value)) }
                             td { (mark(letter(fact.class, decided))) " " (word(fact.class, decided)) }
                             td {
-                                @if fact.class == Class::Unresolved { "no basis" }
+                                @if decided { "not for the evidence to say" }
+                                @else if fact.class == Class::Unresolved { "no basis" }
                                 @else { (words::chance(fact.p_wrong.max(1e-12))) }
                             }
                             td class="mono v" {
@@ -297,7 +327,9 @@ fn table(program: &ProgramVerdict, facts: &[ByteFact], rows: &[usize], notable: 
                             }
                             td class="wide" {
                                 @if let Some(rival) = fact.rival {
-                                    span class="mono" { (format!("{:02X}", rival.value)) } ", " (behind(rival.lost_by))
+                                    @if decided { "the evidence alone: " }
+                                    span class="mono" { (format!("{:02X}", rival.value)) }
+                                    @if !decided { ", " (behind(rival.lost_by)) }
                                 }
                             }
                         }

@@ -4,19 +4,22 @@ use std::ops::Range;
 
 use maud::{Markup, html};
 
-use super::svg::share;
+use super::svg::{px, share};
 use crate::confidence::Level;
 use crate::report::evidence::Evidence;
 use crate::report::evidence::strip::{Lane, Strip, strip};
 use crate::report::words::{self, minutes};
 
 const PROGRAMS: usize = 46;
-const LANE: usize = 54;
+const LANE: usize = 66;
 const AXIS: usize = 26;
 /// A mark narrower than this share of the strip could not be seen.
 const NARROWEST: f64 = 0.0015;
-/// Marks per lane and kind; beyond, neighbours are drawn as one.
-const MARKS: usize = 400;
+/// Parts of the strip for which damage is counted.
+const PARTS: usize = 200;
+/// Height of a damage mark that stands for all of a part, and of the least one that can be seen.
+const TALLEST: f64 = 11.0;
+const LEAST: f64 = 2.5;
 
 pub fn section(evidence: &Evidence) -> Markup {
     let tapes = evidence.outcome.tapes.len();
@@ -25,8 +28,14 @@ pub fn section(evidence: &Evidence) -> Markup {
             h2 { "The tape from start to end" }
             p class="small soft" {
                 "Above, the programs; below, a lane for every take, in the time of the tape at its nominal speed. A lane is \
-                 as long as its take; dark bars are first copies of blocks it heard, light bars second copies. Under the \
-                 bars: low hollow marks where it heard nothing, high full marks where it was overruled."
+                 as long as its take. Blocks under no program are those that belong to none, such as a mark for the end \
+                 of the tape. Marks of damage are the taller, the more of what was heard there they concern."
+            }
+            ul class="legend" {
+                li { (key("copy0")) "first copy of a block" }
+                li { (key("copy1")) "second copy" }
+                li { (key("over1")) "upper row: overruled" }
+                li { (key("lost")) "lower row: heard nothing" }
             }
             @for tape in 0..tapes {
                 @if tapes > 1 { h3 { "Tape " (tape + 1) " of " (tapes) } }
@@ -56,7 +65,7 @@ fn draw(evidence: &Evidence, strip: &Strip) -> Markup {
                     Level::Open => "prog ring",
                 };
                 @let room = strip.programs.get(i + 1).map_or(strip.length_s, |next| next.at.start) - place.at.start;
-                @let name = format!("{} {}", program.id.trim_start_matches(['p', '0']), words::name(&program.name));
+                @let name = format!("{} {}", super::number(program), words::name(&program.name));
                 g {
                     title {
                         (name) ", " (words::level(program.verdict)) ", " (minutes(place.at.start)) " to " (minutes(place.at.end))
@@ -66,7 +75,7 @@ fn draw(evidence: &Evidence, strip: &Strip) -> Markup {
                     @if name.chars().count() as f64 * 0.021 < room / strip.length_s {
                         text x=(x(place.at.start)) y="16" { (name) }
                     } @else {
-                        text x=(x(place.at.start)) y="16" { (program.id.trim_start_matches(['p', '0'])) }
+                        text x=(x(place.at.start)) y="16" { (super::number(program)) }
                     }
                 }
             }
@@ -100,36 +109,51 @@ fn one_lane(evidence: &Evidence, strip: &Strip, lane: &Lane, top: usize) -> Mark
                 title { "copy " (copy + 1) ", " (minutes(at.start)) " to " (minutes(at.end)) }
             }
         }
-        @for at in thinned(&lane.lost, strip.length_s) {
-            rect class="lost" x=(x(at.start)) y=(top + 37) width=(wide(&at)) height="7" {
-                title { "silent, " (seconds(&at)) }
-            }
-        }
-        @for at in thinned(&lane.overruled, strip.length_s) {
-            rect class="over1" x=(x(at.start)) y=(top + 36) width=(wide(&at)) height="12" {
-                title { "overruled, " (seconds(&at)) }
+        (damage(strip, lane, &lane.overruled, "over1", "overruled", top + 36))
+        (damage(strip, lane, &lane.lost, "lost", "heard nothing", top + 50))
+    }
+}
+
+/// A row of marks: for every part of the strip how much of what the take heard there is damaged.
+fn damage(strip: &Strip, lane: &Lane, marks: &[Range<f64>], class: &str, what: &str, top: usize) -> Markup {
+    let heard: Vec<Range<f64>> = lane.readings.iter().map(|(at, _)| at.clone()).collect();
+    let (heard, marked) = (per_part(&heard, strip.length_s), per_part(marks, strip.length_s));
+    let part = strip.length_s / PARTS as f64;
+    html! {
+        @for (i, (all, bad)) in heard.iter().zip(&marked).enumerate().filter(|(_, (_, bad))| **bad > 0.0) {
+            @let of = (bad / all.max(*bad)).clamp(0.0, 1.0);
+            // the root shows single bytes beside long stretches
+            @let height = (TALLEST * of.sqrt()).max(LEAST);
+            rect class=(class) x=(share(i as f64 / PARTS as f64)) y=(px(top as f64 + TALLEST - height))
+                width=(share(0.8 / PARTS as f64)) height=(px(height)) {
+                title { (what) ": " (milliseconds(*bad)) " of " (milliseconds(all.max(*bad))) " at " (minutes(i as f64 * part)) }
             }
         }
     }
 }
 
-fn seconds(at: &Range<f64>) -> String {
-    format!("{} at {}", words::count(((at.end - at.start) * 1000.0).round() as usize, "ms", "ms"), minutes(at.start))
-}
-
-/// Marks that can't be told apart are one.
-fn thinned(marks: &[Range<f64>], length: f64) -> Vec<Range<f64>> {
-    let mut sorted = marks.to_vec();
-    sorted.sort_by(|a, b| a.start.total_cmp(&b.start));
-    let gap = length / MARKS as f64 / 2.0;
-    let mut out: Vec<Range<f64>> = Vec::new();
-    for mark in sorted {
-        match out.last_mut() {
-            Some(last) if mark.start - last.end < gap => last.end = last.end.max(mark.end),
-            _ => out.push(mark),
+/// Seconds of each part of the strip that the stretches cover.
+fn per_part(stretches: &[Range<f64>], length: f64) -> Vec<f64> {
+    let part = length / PARTS as f64;
+    let mut out = vec![0.0; PARTS];
+    for at in stretches {
+        let first = ((at.start / part).max(0.0) as usize).min(PARTS - 1);
+        let last = ((at.end / part).max(0.0) as usize).min(PARTS - 1);
+        for (i, sum) in out.iter_mut().enumerate().take(last + 1).skip(first) {
+            let (from, to) = (i as f64 * part, (i + 1) as f64 * part);
+            *sum += (at.end.min(to) - at.start.max(from)).max(0.0);
         }
     }
     out
+}
+
+fn milliseconds(s: f64) -> String {
+    format!("{} ms", words::thousands((s * 1000.0).round() as usize))
+}
+
+/// A sample of a mark for the legend.
+fn key(class: &str) -> Markup {
+    html! { svg width="14" height="12" aria-hidden="true" { rect class=(class) x="1" y="1" width="12" height="10" {} } }
 }
 
 /// Names of files may be long; a lane has room for so many letters on a telephone.
@@ -154,10 +178,20 @@ mod tests {
     use super::*;
 
     #[test]
-    fn an_hour_has_few_ticks_and_marks_merge() {
+    fn an_hour_has_few_ticks() {
         assert_eq!(ticks(100.0), [0.0, 30.0, 60.0, 90.0]);
         assert!(ticks(3600.0).len() <= 6);
-        assert_eq!(thinned(&[5.0..6.0, 1.0..2.0, 2.01..3.0], 100.0), [1.0..3.0, 5.0..6.0]);
         assert_eq!(shortened(&"x".repeat(50)).chars().count(), 44);
+    }
+
+    /// By hand: 200 parts of 100 s are half a second each.
+    #[test]
+    fn damage_is_counted_where_it_lies() {
+        let parts = per_part(&[1.25..1.75, 1.8..1.9, 99.9..120.0], 100.0);
+        let near = |i: usize, wanted: f64| assert!((parts[i] - wanted).abs() < 1e-9, "{i}: {}", parts[i]);
+        near(2, 0.25);
+        near(3, 0.35);
+        near(199, 0.1);
+        assert!((parts.iter().sum::<f64>() - 0.7).abs() < 1e-9);
     }
 }

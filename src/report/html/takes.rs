@@ -4,6 +4,7 @@ use maud::{Markup, html};
 
 use super::shown;
 use super::svg::{path, px};
+use crate::capture::Container;
 use crate::report::evidence::Evidence;
 use crate::report::evidence::takes::{PULSE_BIN_US, PULSES_US, TakeFacts, facts};
 use crate::report::words::{self, minutes};
@@ -29,8 +30,8 @@ pub fn section(evidence: &Evidence) -> Markup {
             p class="small soft" {
                 "Noise is what the receiver measured at the bytes, a bit against the noise, not the hiss of the recording as a \
                  whole. Wow is the slow part of the speed's changes, flutter the fast part, each as root mean square over \
-                 bytes of some 8 ms, the line drawn at 6 Hz; neither is weighted as AES6-2008 asks, so they are no figures of \
-                 a deck's data sheet. A dropout is a run of bytes at less than half their usual level."
+                 bytes of some 9 ms, the line drawn at 6 Hz; neither is weighted as AES6-2008 asks, so they are no figures of \
+                 a deck's data sheet. A dropout is a run of bytes at less than half their usual level; in loud noise the level is uncertain, and some of them are noise."
             }
         }
     }
@@ -45,11 +46,21 @@ fn one(evidence: &Evidence, index: usize, facts: &TakeFacts) -> Markup {
     html! {
         dl class="facts" {
             dt { "Length" }
-            dd { (minutes(take.duration_s)) ", " (take.sample_rate) " Hz, channel " (take.channel) " of " (take.channels) }
-            dt { "Level" }
-            dd {
-                "peak " (db(facts.peak_db)) ", mean " (db(facts.rms_db)) " of full scale"
-                @if facts.clipped > 0 { ", " (words::count(facts.clipped as usize, "sample", "samples")) " clipped" }
+            dd { (minutes(take.duration_s)) }
+            @if received.container == (Container::PulseImage { version: 1 }).word() {
+                // its samples are of our own making
+                dt { "Recorded as" } dd { "pulse image: times alone, no levels" }
+            } @else {
+                dt { "Recorded as" }
+                dd {
+                    (words::thousands(take.sample_rate as usize)) " samples a second, "
+                    @match take.channels { 1 => "mono", n => { "channel " (take.channel) " of " (n) } }
+                }
+                dt { "Level" }
+                dd {
+                    "peak " (db(facts.peak_db)) ", mean " (db(facts.rms_db)) " of full scale"
+                    @if facts.clipped > 0 { ", " (words::count(facts.clipped as usize, "sample", "samples")) " clipped" }
+                }
             }
             dt { "Bit over noise" } dd { (db(facts.snr_db)) }
             dt { "Speed" } dd { (take.speed_error.map_or("unknown".into(), words::percent)) " against the nominal" }

@@ -17,6 +17,8 @@ const WAVE: f64 = 44.0;
 const MARKS: f64 = 12.0;
 /// Points a waveform is drawn with at most.
 const POINTS: usize = 150;
+/// Width of a letter of the labels.
+const LETTER: f64 = 6.7;
 /// Bytes on either side that tell the usual level.
 const NEARBY: f64 = 12.0;
 /// A bit whose soft value is weaker than this has no say.
@@ -44,7 +46,9 @@ pub fn figure(evidence: &Evidence, program: usize, fact: &ByteFact, stretch: &st
                 " " (word(fact.class, fact.decision.is_some())) ": "
                 strong class="mono" { (format!("{:02X}", fact.value)) }
                 @if let Some(rival) = fact.rival {
-                    ", rival " span class="mono" { (format!("{:02X}", rival.value)) } " " (behind(rival.lost_by))
+                    @if fact.decision.is_some() { ", the evidence alone " } @else { ", rival " }
+                    span class="mono" { (format!("{:02X}", rival.value)) }
+                    @if fact.decision.is_none() { " " (behind(rival.lost_by)) }
                 }
                 ". " (stretch)
             }
@@ -56,7 +60,9 @@ pub fn figure(evidence: &Evidence, program: usize, fact: &ByteFact, stretch: &st
                 }
                 @for edge in &edges { line class="cellmark" x1=(px(*edge)) x2=(px(*edge)) y1="0" y2=(px(height)) {} }
                 text x="0" y="13" { "decided" }
-                @if rival.is_some() { text class="faint" x="0" y=(px(BITS + 13.0)) { "rival" } }
+                @if rival.is_some() {
+                    text class="faint" x="0" y=(px(BITS + 13.0)) { (if fact.decision.is_some() { "evidence" } else { "rival" }) }
+                }
                 @for (bit, cell) in edges.windows(2).enumerate() {
                     @let x = px(0.5 * (cell[0] + cell[1]) - 3.0);
                     text x=(x) y="13" { (u8::from(decided[bit])) }
@@ -90,10 +96,11 @@ fn one_lane(
         Some(v) if v == value => format!("says {v:02X}, {}", strength(vote.nats)),
         Some(v) => format!("says {v:02X}"),
     };
+    let label = format!("{}, copy {}: {says}", evidence.take_id(vote.take), vote.copy + 1);
     html! {
-        text x="0" y=(px(top + 11.0)) {
-            (evidence.take_id(vote.take)) ", copy " (vote.copy + 1) ": " (says)
-        }
+        // on ground of its own, so that the lines between bits do not run through it
+        rect class="ground" x="0" y=(px(top + 1.0)) width=(px(LETTER * label.chars().count() as f64)) height=(px(LABEL - 1.0)) {}
+        text x="0" y=(px(top + 11.0)) { (label) }
         line class="zero" x1="0" x2=(px(WIDTH)) y1=(px(middle)) y2=(px(middle)) {}
         @if wave.len() > 3 {
             path class="w" d=(path(wave.iter().enumerate().map(point))) {}
