@@ -100,8 +100,8 @@ impl Sides {
         let shares = std::iter::successors(Some(LEAST_DIFFERING), |n| Some(n * STEP)).take_while(|&n| n <= bytes);
         let each: Vec<f64> = shares.map(|n| at_least_two(ratios, n / bytes)).collect();
         let best = each.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        if best == f64::NEG_INFINITY {
-            return best;
+        if !best.is_finite() {
+            return f64::NEG_INFINITY;
         }
         let mean = best + (each.iter().map(|x| (x - best).exp()).sum::<f64>() / each.len() as f64).ln();
         mean.min(self.ln_most())
@@ -179,6 +179,9 @@ fn at_least_two(ratios: &[f64], share: f64) -> f64 {
             ];
         }
         let most = votes.iter().copied().fold(0.0, f64::max);
+        if most == 0.0 {
+            return f64::NEG_INFINITY;
+        }
         if !(1e-100..=1e100).contains(&most) {
             votes.iter_mut().for_each(|v| *v /= most);
             ln_scale += most.ln();
@@ -333,6 +336,16 @@ mod tests {
         for (forecast, outcome, variance) in bins {
             assert!(variance > 5.0, "a bin without cases tests nothing: {bins:?}");
             assert!((forecast - outcome).abs() < 3.5 * variance.sqrt(), "{bins:?}");
+        }
+    }
+
+    /// At 8 bytes and at 128 the last number that is tried is all of them.
+    #[test]
+    fn two_groups_that_are_quite_sure_of_the_same_are_one_at_any_length() {
+        for n in 1..=130 {
+            let text: Vec<u8> = (0..n).map(|i| b"TIDE 0123456789 "[i % 16]).collect();
+            let s = sides(bits(&text, 60.0), bits(&text, 60.0));
+            assert!(s.ln_ratio(&s.ratios(&ParityOnly, 9)) < -20.0, "{n}");
         }
     }
 
