@@ -24,6 +24,9 @@ const ODDS_OF_ONE: f64 = 1e6;
 const ODDS_OF_NEXT: f64 = 1e3;
 /// Soft bits above this claim that something was heard, and one byte in so many that were heard may break its checks.
 const CLAIMED: f32 = 1.0;
+/// Soft bits under this are not sure: odds of 20 to 1. One bit in so many may be so.
+const SURE: f32 = 3.0;
+const UNSURE_OF: usize = 50;
 const BROKEN_OF: usize = 100;
 /// No byte counts more than this: far beyond what any decision needs, and safe to multiply.
 const MOST: f64 = 1e12;
@@ -102,7 +105,8 @@ impl Sides {
 }
 
 /// A reading that contradicts others must be beyond reproach itself: it kept its count from first to last byte (a count that
-/// slipped says other bytes too), and the bytes that it claims to have heard obey their own checks but for one in a
+/// slipped says other bytes too), it is sure of nearly every bit (at more noise the model of a reading's own faults is too
+/// rough to tell them from other bytes), and the bytes that it claims to have heard obey their own checks but for one in a
 /// hundred (one that was followed half a cell aside claims bytes that half of the time do not). `byte` holds the checks of a byte
 /// of `width` bits.
 fn testifies(vote: &Vote, block: &Block, byte: &dyn CheckMachine, width: usize) -> bool {
@@ -111,7 +115,8 @@ fn testifies(vote: &Vote, block: &Block, byte: &dyn CheckMachine, width: usize) 
     }
     let heard = || vote.bits.chunks(width).filter(|bits| bits.iter().all(|b| b.0.abs() > CLAIMED));
     let broken = |bits: &&[Llr]| !obeys(byte, &bits.iter().map(|b| b.bit()).collect::<Vec<_>>());
-    heard().next().is_some() && heard().filter(broken).count() * BROKEN_OF <= block.bytes
+    let unsure = vote.bits.iter().filter(|b| b.0.abs() < SURE).count();
+    unsure * UNSURE_OF <= vote.bits.len() && heard().filter(broken).count() * BROKEN_OF <= block.bytes
 }
 
 /// The takes that can speak for or against others, in order.

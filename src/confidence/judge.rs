@@ -8,7 +8,9 @@ use crate::correction::hypotheses::{
     APART_AND_WRONG, COPIES_DIFFER, Hypothesis, NOT_IN_FORMAT, OBEYS, OTHER_RECORDING, PRIOR_COPIES_DIFFER,
     PRIOR_NO_CHECKS, PRIOR_OTHER_RECORDING, PRIOR_WRONG_CHECKSUM, WRONG_CHECKSUM, Weighed, weigh,
 };
-use crate::correction::{Certificate, CheckMachine, certify, ln_probability, ln_share, ln_valid, posteriors};
+use crate::correction::{
+    Certificate, CheckMachine, certify, ln_probability, ln_share, ln_valid, most_probable, posteriors,
+};
 use crate::tape::Format;
 use crate::{Error, Llr};
 
@@ -187,17 +189,32 @@ impl Two {
         let width = format.grammar().bits_per_byte;
         let ratios = sides.ratios(format.checks_within_bytes(1).as_ref(), width);
         let (mut ln_apart, differs) = (sides.ln_ratio(&ratios), chances(&ratios));
-        if apart::visible(&differs) {
+        let (whole, within) = (format.checks(bytes), format.checks_within_bytes(bytes));
+        let own = || sides.sums.each_ref().map(|sum| Own::of(sum, whole.as_ref(), within.as_ref(), checks.ln_most));
+        match apart::visible(&differs).then(own) {
             // each obeys its own checks, or does not: given what differs, the one says nothing of the other
-            let (whole, within) = (format.checks(bytes), format.checks_within_bytes(bytes));
-            for sum in &sides.sums {
-                let ln_obeys = ln_valid(whole.as_ref(), sum) - ln_valid(within.as_ref(), sum);
-                ln_apart += ((1.0 - APART_AND_WRONG) * (checks.ln_most + ln_obeys).exp() + APART_AND_WRONG).ln();
-            }
-        } else {
-            ln_apart += checks.ln_together;
+            Some([a, b]) if a.bits != b.bits => ln_apart += a.ln_gain + b.ln_gain,
+            // what the checks make of both is the same block
+            Some(_) => ln_apart = ln_apart.min(0.0) + checks.ln_together,
+            None => ln_apart += checks.ln_together,
         }
         (ln_apart, differs)
+    }
+}
+
+/// One side by itself.
+struct Own {
+    /// ln of what its checks are worth, if it may not obey them.
+    ln_gain: f64,
+    /// Its most probable word.
+    bits: Option<Vec<bool>>,
+}
+
+impl Own {
+    fn of(sum: &[Llr], whole: &dyn CheckMachine, within: &dyn CheckMachine, ln_most: f64) -> Own {
+        let obeys = (1.0 - APART_AND_WRONG) * (ln_most + ln_valid(whole, sum) - ln_valid(within, sum)).exp();
+        let machine = if obeys > APART_AND_WRONG { whole } else { within };
+        Own { ln_gain: (obeys + APART_AND_WRONG).ln(), bits: most_probable(machine, sum).map(|word| word.bits) }
     }
 }
 
