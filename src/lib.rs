@@ -4,7 +4,8 @@
 //! The flow, one folder a step:
 //!
 //! 1. [`capture`] reads a file into samples of one channel, with provenance.
-//! 2. [`receiver`] turns samples into readings: soft bits ([`Llr`]) with their places on the tape.
+//! 2. [`receiver`] turns samples into readings: soft bits ([`Llr`]) with their places on the tape. Where a bit's length
+//!    depends on its value, [`receiver::segmental`] does it.
 //! 3. [`consensus`] finds which readings are of the same physical block and adds their evidence.
 //! 4. [`correction`] finds the most probable block that obeys the checks, the runner-up and every bit's posterior.
 //! 5. [`confidence`] turns that into classes, verdicts and words.

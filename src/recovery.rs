@@ -1,5 +1,7 @@
 //! The whole line from captures to programs with verdicts: receive every take, find the common blocks, correct, judge.
 
+mod advice;
+mod apart;
 mod intake;
 mod outcome;
 mod programs;
@@ -14,6 +16,7 @@ use crate::confidence::{Decided, Shared, decide, temper};
 use crate::consensus::{self, Block, Piece, Rejected, TakeReadings, Times};
 use crate::tape::{BlockBytes, Format};
 
+pub use apart::{Beside, Why};
 pub use intake::{About, Intake, Received, Skipped};
 pub use outcome::{DecidedTape, Outcome, RecoveredProgram};
 pub use wave::{Wave, WavePiece};
@@ -28,6 +31,8 @@ pub struct DecidedBlock {
     pub decided: Decided,
     /// What each vote of the block counted: 1 in full.
     pub weights: Vec<f32>,
+    /// Set if other blocks lie in the same place of the tape.
+    pub beside: Option<Beside>,
 }
 
 /// Receives all takes and decides all programs.
@@ -82,9 +87,8 @@ fn decide_tape(
     let one = |block: Block| {
         let members: Vec<usize> = block.takes();
         let weight = |vote: &consensus::Vote| shared.weight(vote.take, &members);
-        let weights = block.votes.iter().map(weight).collect();
-        let total = block.total(weight);
-        decide(format, &block, &total).map(|decided| DecidedBlock { block, decided, weights })
+        let weights: Vec<f32> = block.votes.iter().map(weight).collect();
+        decide(format, &block, &weights).map(|decided| DecidedBlock { block, decided, weights, beside: None })
     };
     let (blocks, pieces): (Vec<Block>, Vec<&Vec<Piece>>) = blocks.into_iter().unzip();
     let mut out: Vec<DecidedBlock> = blocks.into_par_iter().map(one).collect::<Result<_, Error>>()?;
@@ -95,7 +99,7 @@ fn decide_tape(
         let gap = out[i].block.from_s - before.block.to_s;
         if let Some(n) = announced
             && n != out[i].block.bytes
-            && gap < 15.0
+            && (-0.5..15.0).contains(&gap)
         {
             let told = one(lay(pieces[i], Some(n)))?;
             // a header may be wrong too: a block that obeys its checks as it was heard is not cut to fit
@@ -106,7 +110,7 @@ fn decide_tape(
     }
     // only a check byte, or nothing at all
     out.retain(|b| b.block.bytes >= 2 && !b.block.votes.is_empty());
-    Ok((out, shared))
+    Ok((apart::part(out, &one)?, shared))
 }
 
 /// Whatever has no vote in any block is rejected by name: used + rejected readings = all readings.

@@ -7,7 +7,7 @@ use clap::Args;
 use serde::Serialize;
 
 use super::progress::Bar;
-use super::recover::{Said, arrival, aside};
+use super::recover::{LevelName, Said, arrival, aside, below};
 use super::{Done, changes, screen};
 use crate::Error;
 use crate::capture::Capture;
@@ -18,6 +18,7 @@ use crate::dossier::{Dossier, Lock};
 use crate::export::folder::Target;
 use crate::export::names::printable;
 use crate::recovery::{self, Intake, Outcome, Received};
+use crate::report::summary;
 
 /// Adds fresh takes to a dossier, decides again with all the evidence, and says what changed
 ///
@@ -37,6 +38,9 @@ pub struct Add {
     allow_foreign: bool,
     #[command(flatten)]
     said: Said,
+    /// Exit with 3 if any program's verdict is below this
+    #[arg(long, value_name = "LEVEL")]
+    fail_under: Option<LevelName>,
     /// Nothing on standard error but errors
     #[arg(long, short)]
     quiet: bool,
@@ -61,6 +65,7 @@ struct CommandLine<'a> {
     takes: Vec<String>,
     allow_foreign: bool,
     said: &'a Said,
+    fail_under: &'a Option<LevelName>,
     quiet: bool,
     json: bool,
 }
@@ -82,7 +87,7 @@ impl Add {
         let fresh = self.not_there_yet(&dossier)?;
         if fresh.is_empty() {
             screen::say(&changes::text(&Change::none(), self.json, screen::look())?)?;
-            return Ok(0);
+            return Ok(below(self.fail_under, dossier.programs.iter().map(|p| p.verdict), self.quiet));
         }
         let bar = Bar::new(self.quiet);
         let mut new = Intake::receive(&fresh, format.as_ref(), &|share, what| bar.tell(0.9 * share, what))?;
@@ -142,8 +147,17 @@ impl Add {
             }
             set_aside.iter().for_each(|s| screen::remark(&aside(s)));
         }
-        screen::say(&changes::text(&change, self.json, screen::look())?)?;
-        Ok(0)
+        let mut text = changes::text(&change, self.json, screen::look())?;
+        if !self.json {
+            let ids: Vec<String> = inputs.into_iter().map(|i| i.take).collect();
+            text = format!(
+                "{}\n{text}\n{}",
+                summary::takes_with_new(&outcome.verdict, &ids, screen::look()),
+                summary::totals(&outcome.verdict)
+            );
+        }
+        screen::say(&text)?;
+        Ok(below(self.fail_under, outcome.verdict.programs.iter().map(|p| p.verdict), self.quiet))
     }
 
     /// The takes that the dossier does not have under the same name with the same content.
@@ -175,6 +189,7 @@ impl Add {
             takes: self.takes.iter().map(|take| take.display().to_string()).collect(),
             allow_foreign: self.allow_foreign,
             said: &self.said,
+            fail_under: &self.fail_under,
             quiet: self.quiet,
             json: self.json,
         }
@@ -183,10 +198,16 @@ impl Add {
 
 /// The new takes that share no block with one that was there.
 fn foreign(outcome: &Outcome, fresh: &[usize]) -> Vec<usize> {
+    let received = &outcome.intake.received;
+    // of several files with the same samples the first by name stands for all, which may be a new one
+    let was_there = |take: &usize| {
+        let samples = &received[*take].samples_blake3;
+        (0..received.len()).any(|i| received[i].samples_blake3 == *samples && !fresh.contains(&i))
+    };
     let of_the_tape = |take: usize| {
         let mut tapes = outcome.tapes.iter().filter(|t| t.takes.contains(&take));
         // a take without data belongs nowhere, and does no harm
-        tapes.all(|t| t.takes.iter().any(|other| !fresh.contains(other)))
+        tapes.all(|t| t.takes.iter().any(was_there))
     };
     fresh.iter().copied().filter(|&take| !of_the_tape(take)).collect()
 }

@@ -7,9 +7,10 @@ use crate::Error;
 use crate::dossier::change::{ByteChange, Change, ProgramChange};
 use crate::export::names::printable;
 use crate::report::table::{Look, word};
+use crate::report::words;
 
 /// Bytes of one program that are told one by one.
-const MOST_BYTES: usize = 12;
+const MOST_BYTES: usize = 6;
 
 /// The change as text, or as JSON.
 pub fn text(change: &Change, json: bool, look: Look) -> Result<String, Error> {
@@ -22,13 +23,14 @@ pub fn text(change: &Change, json: bool, look: Look) -> Result<String, Error> {
         out.push_str(&look.title(&printable(&format!("Conflict: {conflict}"))));
     }
     let mut rows: Vec<(String, String)> = Vec::new();
-    let mut same = 0;
+    let (mut same, mut told_bytes) = (0, false);
     for program in &change.programs {
         match sentence(program) {
             Some(sentence) => {
                 rows.push((label(program), sentence));
                 let told = program.bytes.iter().take(MOST_BYTES).map(byte);
                 rows.extend(told.map(|text| (String::new(), text)));
+                told_bytes |= !program.bytes.is_empty();
                 if program.bytes.len() > MOST_BYTES {
                     let rest = program.bytes.len() - MOST_BYTES;
                     rows.push((String::new(), format!("and {rest} more; --json lists all")));
@@ -39,6 +41,10 @@ pub fn text(change: &Change, json: bool, look: Look) -> Result<String, Error> {
     }
     if !rows.is_empty() {
         out.push_str(&look.notes(&rows));
+    }
+    if told_bytes {
+        let what = "nats for the value now against the one before: by 2.3 it is ten times as probable";
+        out.push_str(&look.notes(&[("in brackets".into(), what.into())]));
     }
     match (rows.len(), same) {
         (0, 0) => out.push_str("Nothing has changed.\n"),
@@ -53,7 +59,7 @@ pub fn text(change: &Change, json: bool, look: Look) -> Result<String, Error> {
 
 fn label(program: &ProgramChange) -> String {
     let id = program.now.as_ref().or(program.before.as_ref()).map_or("", |s| s.id.as_str());
-    format!("{id} {}", printable(program.name.trim_end()))
+    format!("{id} {}", printable(words::name(program.name.trim_end())))
 }
 
 /// What became of a program; `None` if nothing did.
@@ -89,10 +95,10 @@ fn sentence(program: &ProgramChange) -> Option<String> {
 /// A byte, before and now, with who says what.
 fn byte(change: &ByteChange) -> String {
     let vote = |v: &crate::dossier::change::ByteVote| {
-        let value = v.value.map_or("in part".into(), |b| format!("{b:02X}"));
+        let value = v.value.map_or("only a part".into(), |b| format!("0x{b:02X}"));
         format!("{} copy {} says {value} ({:+.1})", v.take, v.copy, v.ln_odds * f64::from(v.weight))
     };
     let votes: Vec<String> = change.votes.iter().map(vote).collect();
     let votes = if votes.is_empty() { "no reading heard it".into() } else { votes.join(", ") };
-    format!("offset {}: {:02X} -> {:02X}; {votes}", change.offset, change.before, change.now)
+    format!("offset {}: 0x{:02X} -> 0x{:02X}; {votes}", change.offset, change.before, change.now)
 }

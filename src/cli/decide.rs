@@ -9,13 +9,14 @@ use serde::Serialize;
 use super::recover::aside;
 use super::{Done, place, screen};
 use crate::Error;
-use crate::confidence::Level;
+use crate::confidence::{Class, Level};
 use crate::dossier::log::Event;
 use crate::dossier::store::{Seconds, Update};
 use crate::dossier::{Dossier, Lock, overlay};
 use crate::export::folder::Target;
 use crate::export::names::printable;
 use crate::recovery;
+use crate::report::words;
 
 /// Puts a value of your own where the evidence leaves a doubt; it is marked as yours everywhere, and counts as evidence
 /// for nothing
@@ -79,7 +80,7 @@ impl Decide {
             place.offset.ok_or_else(|| Error::Usage(format!("{what:?} names no byte: write PROGRAM:OFFSET")))?;
         let (id, name) = {
             let p = &outcome.verdict.programs[place.program];
-            (p.id.clone(), p.name.trim_end().to_string())
+            (p.id.clone(), words::name(p.name.trim_end()).to_string())
         };
         let said = match value {
             None => {
@@ -102,7 +103,7 @@ impl Decide {
                 let bytes = &outcome.programs[place.program].program.bytes;
                 if outcome.verdict.programs[place.program].verdict == Level::Established {
                     let what = format!(
-                        "{id} {name} is established: the evidence has decided every byte of it (this one as {:02X})",
+                        "{id} {name} is established: the evidence has decided every byte of it (this one as 0x{:02X})",
                         bytes[offset]
                     );
                     return Err(Error::Refused { path: self.dir.clone(), what });
@@ -120,7 +121,13 @@ impl Decide {
                     by: by.clone(),
                     because,
                 })?;
-                format!("{id} {name}, offset {offset}: {value:02X} as {by} decided; the evidence has {evidence:02X}.")
+                let class = outcome.programs[place.program].classes.get(offset);
+                let sure = matches!(class, Some(Class::Agreed | Class::Corrected));
+                let sure = if sure { ", and no doubt about it" } else { "" };
+                format!(
+                    "{id} {name}, offset {offset}: 0x{value:02X} as {by} decided; the evidence has \
+                     0x{evidence:02X}{sure}."
+                )
             }
         };
         let recovered = start.elapsed().as_secs_f64();

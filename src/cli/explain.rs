@@ -15,8 +15,10 @@ use crate::dossier::Dossier;
 use crate::dossier::explain::{self, ByteStory, Weak};
 use crate::export::names::printable;
 use crate::recovery::Outcome;
+use crate::report::certificate::certificate;
 use crate::report::table::{Look, word};
 use crate::report::verdict::ProgramVerdict;
+use crate::report::words;
 
 /// Says why a program, or one byte of it, is what it is: every reading's vote, the checks, the best rival
 #[derive(Args)]
@@ -100,18 +102,18 @@ pub fn span(&(take, from_s, to_s): &(usize, f64, f64)) -> String {
 }
 
 fn byte(story: &ByteStory, dossier: &Dossier, look: Look) -> String {
-    let address = story.address.map_or(String::new(), |a| format!(", address {a:04X}"));
+    let address = story.address.map_or(String::new(), |a| format!(", address 0x{a:04X}"));
     let mut out = look.title(&printable(&format!(
-        "{} {}, offset {} (0x{:X}){address}: {:02X}",
+        "{} {}, offset {} (0x{:X}){address}: 0x{:02X}",
         story.program,
-        story.name.trim_end(),
+        words::name(story.name.trim_end()),
         story.offset,
         story.offset,
         story.value
     )));
     let mut rows: Vec<(&str, String)> = Vec::new();
     if let Some(d) = &story.decision {
-        let text = format!("by {}, not by the evidence, which has {:02X}: {}", d.by, story.evidence, d.because);
+        let text = format!("by {}, not by the evidence, which has 0x{:02X}: {}", d.by, story.evidence, d.because);
         rows.push(("decided", printable(&text)));
     }
     rows.push(("class", class(story.class).into()));
@@ -128,13 +130,13 @@ fn byte(story: &ByteStory, dossier: &Dossier, look: Look) -> String {
         };
         let text = if rival.loses_by > 0.0 {
             format!(
-                "{:02X} would be next: it loses by {:.1} nats, {} against the other{with}",
+                "0x{:02X} would be next: it loses by {:.1} nats, {} against the other{with}",
                 rival.value,
                 rival.loses_by,
                 odds(rival.loses_by)
             )
         } else {
-            format!("{:02X} is as good: a tie{with}", rival.value)
+            format!("0x{:02X} is as good: a tie{with}", rival.value)
         };
         rows.push(("rival", text));
     }
@@ -147,7 +149,7 @@ fn byte(story: &ByteStory, dossier: &Dossier, look: Look) -> String {
     out.push_str(&look.notes(&rows));
     for vote in &story.votes {
         let v = &vote.vote;
-        let value = v.value.map_or("a part".into(), |b| format!("{b:02X}"));
+        let value = v.value.map_or("only a part".into(), |b| format!("0x{b:02X}"));
         let against = story.rival.as_ref().map_or(!story.evidence, |r| r.value);
         let counts = if v.weight == 1.0 { "in full".into() } else { format!("{:.2}", v.weight) };
         let _ = write!(
@@ -159,7 +161,7 @@ fn byte(story: &ByteStory, dossier: &Dossier, look: Look) -> String {
         out.push_str(&look.notes(&[
             (
                 "says".into(),
-                format!("{value}; {:+.1} nats for {:02X} against {against:02X}", v.ln_odds, story.evidence),
+                format!("{value}; {:+.1} nats for 0x{:02X} against 0x{against:02X}", v.ln_odds, story.evidence),
             ),
             ("counts".into(), counts),
             ("bits".into(), format!("{} (the first is the lowest, the last is parity)", bits.join(" "))),
@@ -212,7 +214,7 @@ fn finding(finding: &Finding) -> String {
 }
 
 fn whole(outcome: &Outcome, program: &ProgramVerdict, weak: &[Weak], look: Look) -> String {
-    let title = format!("{} {}: {}", program.id, program.name.trim_end(), word(program.verdict));
+    let title = format!("{} {}: {}", program.id, words::name(program.name.trim_end()), word(program.verdict));
     let mut out = look.title(&printable(&title));
     let b = &program.bytes;
     let mut rows = vec![
@@ -230,24 +232,22 @@ fn whole(outcome: &Outcome, program: &ProgramVerdict, weak: &[Weak], look: Look)
         program.notes.iter().filter(|n| !program.obstacles.contains(n)).map(|n| ("note".to_string(), printable(n))),
     );
     for block in &program.blocks {
-        let mut text = format!("{} bytes, {} readings", block.bytes, block.readings);
-        if let Some(c) = &block.certificate {
-            let bits = |n: usize| format!("{n} {}", if n == 1 { "bit" } else { "bits" });
-            let _ =
-                write!(text, "; {} decided against the votes, at a cost of {:.1} nats", bits(c.flips.len()), c.cost);
-            if c.lost > 0 {
-                let _ = write!(text, ", {} that nobody heard filled in by the checks", bits(c.lost));
+        let readings = words::count(block.readings, "reading", "readings");
+        let mut text = format!("{}, {readings}", words::count(block.bytes, "byte", "bytes"));
+        match (certificate(block, words::bits_per_byte(&program.format)), &block.certificate) {
+            (Some(said), _) => {
+                let _ = write!(text, "; {said}");
             }
-            match c.runner_up_cost {
-                _ if c.tie => text.push_str("; another block is as good: a tie"),
-                Some(next) => {
-                    let _ = write!(text, "; the next best block loses by {:.1} nats", next - c.cost);
+            (None, Some(c)) => {
+                text.push_str("; no bit decided against the votes.");
+                if let Some(next) = c.runner_up_cost {
+                    let _ = write!(text, " The next best valid block costs {next:.1} nats.");
                 }
-                None => {}
             }
+            (None, None) => {}
         }
-        if let Some(h) = block.hypotheses.get(1).filter(|h| h.posterior > 1e-6) {
-            let _ = write!(text, "; chance that it was {}: {}", h.hypothesis.name, score::chance(h.posterior));
+        for h in block.hypotheses.iter().skip(1).filter(|h| h.posterior > 1e-6) {
+            let _ = write!(text, " Chance that it was {}: {}.", h.hypothesis.name, score::chance(h.posterior));
         }
         rows.push((format!("{} block", block.role), text));
     }

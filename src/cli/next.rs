@@ -1,18 +1,20 @@
 //! `quorate next`.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::explain::span;
+use super::explain::clock;
 use super::{Done, screen};
 use crate::Error;
-use crate::dossier::Dossier;
-use crate::dossier::next::{Advice, advise};
+use crate::dossier::next::{Advice, Stretch, advise};
+use crate::dossier::{Dossier, overlay};
 use crate::export::names::printable;
 use crate::recovery::Outcome;
 use crate::report::advice::{cause, cure, forecast};
 use crate::report::table::{Look, word};
+use crate::report::words;
 
 /// Says what would help most: which stretches of tape are in doubt, whether tape or take is at fault, what is likely to
 /// cure it, and how many more takes would settle it
@@ -46,30 +48,64 @@ impl Next {
     }
 }
 
-/// Stretches of one program that are told one by one.
+/// Stretches with one fault that are told one by one.
 const MOST: usize = 12;
 
+/// Stretches of a program that have the same fault and the same cure.
+struct Fault<'a> {
+    cause: String,
+    cure: String,
+    stretches: Vec<&'a Stretch>,
+}
+
+/// By fault, in the order in which the tape has them first.
+fn faults<'a>(advice: &'a Advice, outcome: &Outcome) -> Vec<Fault<'a>> {
+    let mut out: Vec<Fault> = Vec::new();
+    for stretch in &advice.stretches {
+        let (cause, cure) = (cause(stretch), cure(stretch, outcome));
+        match out.iter_mut().find(|f| f.cause == cause && f.cure == cure) {
+            Some(fault) => fault.stretches.push(stretch),
+            None => out.push(Fault { cause, cure, stretches: vec![stretch] }),
+        }
+    }
+    out
+}
+
+/// Where stretches lie, take by take: `take-1 0:59.2-0:59.4, 1:10.5; take-2 0:48.0`.
+fn places(stretches: &[&Stretch]) -> String {
+    let mut by_take: BTreeMap<usize, Vec<String>> = BTreeMap::new();
+    for &(take, from_s, to_s) in stretches.iter().flat_map(|s| &s.places) {
+        let (from, to) = (clock(from_s), clock(to_s));
+        by_take.entry(take).or_default().push(if from == to { from } else { format!("{from}-{to}") });
+    }
+    let of_take = |(take, places): (&usize, &Vec<String>)| format!("take-{take} {}", places.join(", "));
+    by_take.iter().map(of_take).collect::<Vec<_>>().join("; ")
+}
+
 fn program(advice: &Advice, outcome: &Outcome, look: Look) -> String {
-    let title = format!("{} {}: {}", advice.program, advice.name.trim_end(), word(advice.verdict));
-    let mut rows: Vec<(String, String)> = Vec::new();
-    for stretch in advice.stretches.iter().take(MOST) {
-        let at = if stretch.from == stretch.to {
-            format!("byte {}", stretch.from)
-        } else {
-            format!("bytes {}-{}", stretch.from, stretch.to)
-        };
-        let places: Vec<String> = stretch.places.iter().map(span).collect();
-        let places = if places.is_empty() { String::new() } else { format!(" ({})", places.join(", ")) };
-        rows.push((at, format!("{}{places}", cause(stretch))));
-        rows.push((String::new(), cure(stretch, outcome)));
+    let name = words::name(advice.name.trim_end());
+    let mut out = look.title(&printable(&format!("{} {name}: {}", advice.program, word(advice.verdict))));
+    for fault in faults(advice, outcome) {
+        let told = &fault.stretches[..fault.stretches.len().min(MOST)];
+        let at = |s: &&Stretch| if s.from == s.to { s.from.to_string() } else { format!("{}-{}", s.from, s.to) };
+        let mut bytes = told.iter().map(at).collect::<Vec<_>>().join(", ");
+        if fault.stretches.len() > MOST {
+            bytes += &format!(" and {} more stretches (--json lists all)", fault.stretches.len() - MOST);
+        }
+        let mut rows = vec![("bytes".to_string(), bytes), ("fault".into(), fault.cause)];
+        let places = places(told);
+        if !places.is_empty() {
+            rows.push(("lies at".into(), places));
+        }
+        rows.push(("would help".into(), fault.cure));
+        out.push_str(&look.notes(&rows));
+        out.push('\n');
     }
-    if advice.stretches.len() > MOST {
-        rows.push((String::new(), format!("and {} more stretches; --json lists all", advice.stretches.len() - MOST)));
-    }
-    if advice.stretches.is_empty() {
-        let program = outcome.verdict.programs.iter().find(|p| p.id == advice.program);
-        rows.extend(program.iter().flat_map(|p| &p.obstacles).map(|o| ("in the way".to_string(), printable(o))));
-    }
+    let program = outcome.verdict.programs.iter().find(|p| p.id == advice.program);
+    let obstacles = program.iter().flat_map(|p| &p.obstacles);
+    // where bytes are in doubt, that is said above
+    let more = obstacles.filter(|o| advice.stretches.is_empty() || o.starts_with(overlay::CONFLICT));
+    let mut rows: Vec<(String, String)> = more.map(|o| ("in the way".to_string(), printable(o))).collect();
     rows.push(("more takes".into(), forecast(&advice.forecast)));
-    format!("{}{}", look.title(&printable(&title)), look.notes(&rows))
+    out + &look.notes(&rows)
 }

@@ -2,6 +2,7 @@
 
 use crate::Error;
 use crate::recovery::Outcome;
+use crate::report::words;
 
 /// `PROGRAM` or `PROGRAM:OFFSET`.
 #[derive(Clone, Debug, PartialEq)]
@@ -56,17 +57,21 @@ fn program(outcome: &Outcome, text: &str) -> Result<usize, Error> {
     if let Some(i) = programs.iter().position(|p| p.id == text) {
         return Ok(i);
     }
-    let named: Vec<usize> = (0..programs.len()).filter(|&i| programs[i].name.trim_end() == text.trim_end()).collect();
-    match (named.as_slice(), number) {
-        ([one], _) => Ok(*one),
-        ([], Some(n)) if (1..=programs.len()).contains(&n) => Ok(n - 1),
-        ([], _) => {
-            let all: Vec<String> = programs.iter().map(|p| format!("{} {}", p.id, p.name.trim_end())).collect();
-            Err(Error::Usage(format!("no program {text:?}; there are {}", all.join(", "))))
+    // one without a name goes by its number
+    let named = |i: &usize| !text.trim_end().is_empty() && programs[*i].name.trim_end() == text.trim_end();
+    let mut meant: Vec<usize> = (0..programs.len()).filter(named).collect();
+    meant.extend(number.and_then(|n| n.checked_sub(1)).filter(|&i| i < programs.len()));
+    meant.sort_unstable();
+    meant.dedup();
+    match meant.as_slice() {
+        [one] => Ok(*one),
+        [] => {
+            let all = programs.iter().map(|p| format!("{} {}", p.id, words::name(p.name.trim_end())));
+            Err(Error::Usage(format!("no program {text:?}; there are {}", all.collect::<Vec<_>>().join(", "))))
         }
-        (several, _) => {
+        several => {
             let ids: Vec<&str> = several.iter().map(|&i| programs[i].id.as_str()).collect();
-            Err(Error::Usage(format!("several programs are called {text:?}: name one of {}", ids.join(", "))))
+            Err(Error::Usage(format!("{text:?} may be several programs: name one of {}", ids.join(", "))))
         }
     }
 }

@@ -18,6 +18,7 @@ use crate::export::folder::Target;
 use crate::export::names;
 use crate::recovery::{self, About, Intake, Outcome, Received};
 use crate::report::summary::summary;
+use crate::report::words;
 use crate::tape::TwinCopy;
 
 /// Weighs takes of one tape against each other and gives back its programs, each with a verdict and the reason for it
@@ -109,7 +110,7 @@ impl Said {
 
 #[derive(Clone, Copy, ValueEnum, Serialize)]
 #[serde(rename_all = "lowercase")]
-enum LevelName {
+pub enum LevelName {
     Open,
     Supported,
     Established,
@@ -208,8 +209,9 @@ impl Recover {
         let old = Dossier::open(folder)?;
         let survey = |take: &PathBuf| -> Option<Survey> { Capture::open(take).and_then(|c| c.survey()).ok() };
         let given: Vec<String> = self.takes.iter().filter_map(survey).map(|s| s.samples_blake3).collect();
-        let missing: Vec<String> =
+        let mut missing: Vec<String> =
             old.takes.iter().filter(|t| !given.contains(&t.samples_blake3)).map(|t| t.name()).collect();
+        missing.sort();
         if missing.is_empty() {
             return Ok(Some(old));
         }
@@ -249,8 +251,6 @@ impl Recover {
 
     /// The screen, and the exit code.
     fn tell(&self, outcome: &Outcome, verdict: &str) -> Done {
-        let programs = &outcome.verdict.programs;
-        let below = self.fail_under.map_or(0, |under| programs.iter().filter(|p| p.verdict < under.level()).count());
         if self.json {
             if !self.quiet {
                 outcome.intake.skipped.iter().for_each(|s| screen::remark(&format!("skipped: {}", s.reason)));
@@ -260,11 +260,18 @@ impl Recover {
             let out = names::printable(&self.out.display().to_string());
             screen::say(&format!("{}Written to {out}\n", summary(&outcome.verdict, screen::look())))?;
         }
-        if below > 0 && !self.quiet {
-            screen::remark(&format!("{below} of {} programs below --fail-under", programs.len()));
-        }
-        Ok(if below > 0 { 3 } else { 0 })
+        Ok(below(self.fail_under, outcome.verdict.programs.iter().map(|p| p.verdict), self.quiet))
     }
+}
+
+/// The exit code by `--fail-under`, and a remark on what is below it.
+pub fn below(under: Option<LevelName>, verdicts: impl ExactSizeIterator<Item = Level>, quiet: bool) -> u8 {
+    let all = verdicts.len();
+    let below = under.map_or(0, |under| verdicts.filter(|v| *v < under.level()).count());
+    if below > 0 && !quiet {
+        screen::remark(&format!("{below} of {all} programs below --fail-under"));
+    }
+    if below > 0 { 3 } else { 0 }
 }
 
 /// The log's record of a take that came in.
@@ -279,7 +286,9 @@ pub fn arrival(take: &Received, old: Option<&Dossier>) -> Event {
 /// Sentences about conflicts among events.
 pub fn conflicts(events: &[Event]) -> Vec<String> {
     let sentence = |e: &Event| match e {
-        Event::Conflict { program, what, .. } => Some(format!("conflict: {}: {what}", program.name.trim_end())),
+        Event::Conflict { program, what, .. } => {
+            Some(format!("conflict: {}: {what}", words::name(program.name.trim_end())))
+        }
         _ => None,
     };
     events.iter().filter_map(sentence).collect()
@@ -287,8 +296,8 @@ pub fn conflicts(events: &[Event]) -> Vec<String> {
 
 /// A sentence about a decision that does not apply.
 pub fn aside(s: &dossier::SetAside) -> String {
-    let name = s.program.name.trim_end();
-    format!("set aside: the decision on {name} at offset {} ({:02X}): {}", s.offset, s.value, s.why)
+    let name = words::name(s.program.name.trim_end());
+    format!("set aside: the decision on {name} at offset {} (0x{:02X}): {}", s.offset, s.value, s.why)
 }
 
 fn inputs(intake: &Intake) -> Vec<Input> {

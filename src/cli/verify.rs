@@ -8,6 +8,7 @@ use super::{Done, screen};
 use crate::Error;
 use crate::dossier::verify::verify;
 use crate::export::names::printable;
+use crate::report::words::count;
 
 /// Checks that a dossier is as it was written: hashes, the chain of the log, and that the evidence and the log give the
 /// same bytes once more
@@ -29,9 +30,11 @@ impl Verify {
             screen::say(&(text.map_err(|e| Error::write(Path::new("standard output"), e.into()))? + "\n"))?;
         } else if report.faults.is_empty() {
             let mut text = format!(
-                "All is as it was written: {} files, {} records of the log, {} takes; decided again, {} programs come out \
-                 the same.\n",
-                report.files, report.records, report.takes, report.programs
+                "All is as it was written: {}, {} of the log, {}; decided again, {} the same.\n",
+                count(report.files, "file", "files"),
+                count(report.records, "record", "records"),
+                count(report.takes, "take", "takes"),
+                count(report.programs, "program comes out", "programs come out")
             );
             if let Some(version) = &report.other_version {
                 let version = printable(version);

@@ -2,9 +2,15 @@
 
 use serde::Serialize;
 
+use super::apart::{self, Sides, chances, groups};
 use crate::consensus::Block;
-use crate::correction::hypotheses::{Hypothesis, PRIOR_WRONG_CHECKSUM, Weighed, weigh};
-use crate::correction::{Certificate, certify, ln_probability, ln_share, posteriors};
+use crate::correction::hypotheses::{
+    APART_AND_WRONG, COPIES_DIFFER, Hypothesis, NOT_IN_FORMAT, OBEYS, OTHER_RECORDING, PRIOR_COPIES_DIFFER,
+    PRIOR_NO_CHECKS, PRIOR_OTHER_RECORDING, PRIOR_WRONG_CHECKSUM, WRONG_CHECKSUM, Weighed, weigh,
+};
+use crate::correction::{
+    Certificate, CheckMachine, certify, ln_probability, ln_share, ln_valid, most_probable, posteriors,
+};
 use crate::tape::Format;
 use crate::{Error, Llr};
 
@@ -22,6 +28,15 @@ pub enum Class {
     Unresolved,
 }
 
+/// Why the readings of one place are of two blocks.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Apart {
+    /// The first copy was written with other bytes than the second.
+    Copies,
+    /// These takes hold another recording than the others.
+    Recordings(Vec<usize>),
+}
+
 /// A block with a decision on every byte.
 #[derive(Clone, Debug)]
 pub struct Decided {
@@ -37,6 +52,9 @@ pub struct Decided {
     /// True when the block was most probably written with a wrong checksum.
     pub wrong_checksum: bool,
     pub hypotheses: Vec<Weighed>,
+    /// Set when the readings are most probably of two blocks, with the chance of that: they are to be decided apart, and
+    /// what is decided here is of both together.
+    pub apart: Option<(Apart, f64)>,
     /// Cost, rival and flipped bits of the decision.
     pub certificate: Option<Certificate>,
 }
@@ -51,32 +69,55 @@ const NO_BASIS: f64 = 0.4;
 const CANDIDATES: usize = 16;
 const WINDOW: f64 = 20.0;
 
-/// Decides a block from the sum of its votes. `total` is that sum, discounted for shared causes.
-pub fn decide(format: &dyn Format, block: &Block, total: &[Llr]) -> Result<Decided, Error> {
+/// Decides a block from its votes, each of which counts as its weight says (1 in full).
+pub fn decide(format: &dyn Format, block: &Block, weights: &[f32]) -> Result<Decided, Error> {
     let width = format.grammar().bits_per_byte;
     let checks = format.checks(block.bytes);
     let within = format.checks_within_bytes(block.bytes);
+    let total = &block.weighed(weights)[..];
     let impossible =
         || Error::Usage("a block admits no valid word: this is a fault of quorate, please report it".into());
     let valid = posteriors(checks.as_ref(), total).ok_or_else(impossible)?;
     let bytewise = posteriors(within.as_ref(), total).ok_or_else(impossible)?;
-    let share = |m: &dyn crate::correction::CheckMachine| ln_share(m, total.len()).unwrap_or(f64::NEG_INFINITY);
-    let hypotheses = weigh(&[
+    let share = |m: &dyn CheckMachine| ln_share(m, total.len()).unwrap_or(f64::NEG_INFINITY);
+    let (ln_share, ln_share_within) = (share(checks.as_ref()), share(within.as_ref()));
+    let mut hypotheses = vec![
         Hypothesis {
-            name: "obeys its checks".into(),
-            prior: 1.0 - PRIOR_WRONG_CHECKSUM,
+            name: OBEYS.into(),
+            prior: 1.0 - PRIOR_WRONG_CHECKSUM - PRIOR_COPIES_DIFFER - PRIOR_OTHER_RECORDING - PRIOR_NO_CHECKS,
             ln_valid: valid.ln_valid,
-            ln_share: share(checks.as_ref()),
+            ln_share,
+            ln_apart: 0.0,
         },
         Hypothesis {
-            name: "written with a wrong checksum".into(),
+            name: WRONG_CHECKSUM.into(),
             prior: PRIOR_WRONG_CHECKSUM,
             ln_valid: bytewise.ln_valid,
-            ln_share: share(within.as_ref()),
+            ln_share: ln_share_within,
+            ln_apart: 0.0,
         },
-    ])
-    .ok_or_else(impossible)?;
-    let wrong_checksum = hypotheses[1].posterior > 0.5;
+    ];
+    let ln_most = ln_share_within - ln_share;
+    let gain = Gain { ln_most, ln_together: ln_most + valid.ln_valid - bytewise.ln_valid };
+    let two = two_blocks(format, block, weights, gain);
+    // two blocks that obey nothing but the checks of their bytes; what else they obey is in ln_apart
+    let within_bytes = hypotheses[1].clone();
+    hypotheses.extend(two.iter().map(|t| Hypothesis {
+        name: t.name.into(),
+        prior: t.prior,
+        ln_apart: t.ln_apart,
+        ..within_bytes.clone()
+    }));
+    // any word at all
+    hypotheses.push(Hypothesis {
+        name: NOT_IN_FORMAT.into(),
+        prior: PRIOR_NO_CHECKS,
+        ln_valid: 0.0,
+        ln_share: 0.0,
+        ln_apart: 0.0,
+    });
+    let hypotheses = weigh(&hypotheses).ok_or_else(impossible)?;
+    let wrong_checksum = hypotheses[1].posterior > hypotheses[0].posterior;
     let machine = if wrong_checksum { within.as_ref() } else { checks.as_ref() };
     let (words, certificate) = certify(machine, total, CANDIDATES, WINDOW).ok_or_else(impossible)?;
     let word = words.first().ok_or_else(impossible)?;
@@ -91,11 +132,13 @@ pub fn decide(format: &dyn Format, block: &Block, total: &[Llr]) -> Result<Decid
     let p_wrong = if wrong_checksum {
         1.0 - under(&hypotheses[0], &valid, obeys) - under(&hypotheses[1], &bytewise, true)
     } else {
-        hypotheses[0].posterior * doubt(&valid) + hypotheses[1].posterior * doubt(&bytewise)
+        let others: f64 = hypotheses[2..].iter().map(|h| h.posterior).sum();
+        hypotheses[0].posterior * doubt(&valid) + hypotheses[1].posterior * doubt(&bytewise) + others
     };
     let posterior: Vec<Llr> = mixed(&hypotheses, &valid.llr, &bytewise.llr);
     let value = format.data_bits();
     let bytes: Vec<u8> = word.bits.chunks(width).map(|c| format.byte(c)).collect();
+    let foreign = hypotheses.last().map_or(0.0, |h| h.posterior);
     let mut classes = Vec::with_capacity(bytes.len());
     let mut byte_p_wrong = Vec::with_capacity(bytes.len());
     for (i, bits) in word.bits.chunks(width).enumerate() {
@@ -109,10 +152,14 @@ pub fn decide(format: &dyn Format, block: &Block, total: &[Llr]) -> Result<Decid
                     1.0 / (1.0 + (-right).exp())
                 })
                 .product::<f64>();
-        let p = p.clamp(0.0, 1.0);
+        // what is given out for a byte that differs is one of two; in what is not in the format no byte is known
+        let apart: f64 = two.iter().zip(&hypotheses[2..]).map(|(t, h)| h.posterior * t.differs[i]).sum();
+        let p = (p + apart + foreign).clamp(0.0, 1.0);
         byte_p_wrong.push(p);
         classes.push(class(block, at, bits, p));
     }
+    let apart =
+        two.into_iter().zip(&hypotheses[2..]).find(|(_, h)| h.posterior > 0.5).map(|(t, h)| (t.apart, h.posterior));
     Ok(Decided {
         bytes,
         classes,
@@ -121,8 +168,96 @@ pub fn decide(format: &dyn Format, block: &Block, total: &[Llr]) -> Result<Decid
         p_wrong: p_wrong.clamp(0.0, 1.0),
         wrong_checksum,
         hypotheses,
+        apart,
         certificate: Some(certificate),
     })
+}
+
+/// An explanation by two blocks.
+struct Two {
+    apart: Apart,
+    name: &'static str,
+    prior: f64,
+    ln_apart: f64,
+    /// Chance that each byte differs, if any do.
+    differs: Vec<f64>,
+}
+
+impl Two {
+    /// ln_apart of these two groups, and the chance that each byte differs.
+    fn of(sides: &Sides, format: &dyn Format, bytes: usize, checks: Gain) -> (f64, Vec<f64>) {
+        let width = format.grammar().bits_per_byte;
+        let ratios = sides.ratios(format.checks_within_bytes(1).as_ref(), width);
+        let (mut ln_apart, differs) = (sides.ln_ratio(&ratios), chances(&ratios));
+        let (whole, within) = (format.checks(bytes), format.checks_within_bytes(bytes));
+        let own = || sides.sums.each_ref().map(|sum| Own::of(sum, whole.as_ref(), within.as_ref(), checks.ln_most));
+        match apart::visible(&differs).then(own) {
+            // each obeys its own checks, or does not: given what differs, the one says nothing of the other
+            Some([a, b]) if a.bits != b.bits => ln_apart += a.ln_gain + b.ln_gain,
+            // what the checks make of both is the same block
+            Some(_) => ln_apart = ln_apart.min(0.0) + checks.ln_together,
+            None => ln_apart += checks.ln_together,
+        }
+        (ln_apart, differs)
+    }
+}
+
+/// One side by itself.
+struct Own {
+    /// ln of what its checks are worth, if it may not obey them.
+    ln_gain: f64,
+    /// Its most probable word.
+    bits: Option<Vec<bool>>,
+}
+
+impl Own {
+    fn of(sum: &[Llr], whole: &dyn CheckMachine, within: &dyn CheckMachine, ln_most: f64) -> Own {
+        let obeys = (1.0 - APART_AND_WRONG) * (ln_most + ln_valid(whole, sum) - ln_valid(within, sum)).exp();
+        let machine = if obeys > APART_AND_WRONG { whole } else { within };
+        Own { ln_gain: (obeys + APART_AND_WRONG).ln(), bits: most_probable(machine, sum).map(|word| word.bits) }
+    }
+}
+
+/// What the checks of the whole block are worth.
+#[derive(Clone, Copy)]
+struct Gain {
+    /// ln of what they are worth where a block surely obeys them.
+    ln_most: f64,
+    /// ln of what they are worth for all readings together.
+    ln_together: f64,
+}
+
+/// The explanations by two blocks that the readings allow for.
+fn two_blocks(format: &dyn Format, block: &Block, weights: &[f32], checks: Gain) -> Vec<Two> {
+    let (byte, width) = (format.checks_within_bytes(1), format.grammar().bits_per_byte);
+    let byte = byte.as_ref();
+    let mut out = Vec::new();
+    if let Some(sides) = Sides::of(block, weights, byte, width, |v| Some(v.copy.min(1))) {
+        let prior = PRIOR_COPIES_DIFFER;
+        let (ln_apart, differs) = Two::of(&sides, format, block.bytes, checks);
+        out.push(Two { apart: Apart::Copies, name: COPIES_DIFFER, prior, ln_apart, differs });
+    }
+    let takes = apart::takes(block, byte, width);
+    if takes.len() > 1 {
+        let prior = PRIOR_OTHER_RECORDING;
+        let differ = |t: usize, u: usize| {
+            let pair = |take: usize| [t, u].iter().position(|&x| x == take);
+            let sides = Sides::of(block, weights, byte, width, |v| pair(v.take));
+            sides.is_some_and(|s| s.ln_ratio(&s.ratios(byte, width)) > 0.0)
+        };
+        let groups = groups(&takes, differ);
+        let ways = groups.len() as f64;
+        // each way to part them is as likely as the others; the one that explains most is named
+        let each = groups.into_iter().filter_map(|group| {
+            let sides = Sides::of(block, weights, byte, width, |v| Some(usize::from(group.contains(&v.take))))?;
+            let (ln_apart, differs) = Two::of(&sides, format, block.bytes, checks);
+            let apart = Apart::Recordings(group);
+            Some(Two { apart, name: OTHER_RECORDING, prior, ln_apart: ln_apart - ways.ln(), differs })
+        });
+        let best = each.reduce(|a, b| if b.ln_apart > a.ln_apart { b } else { a });
+        out.extend(best);
+    }
+    out
 }
 
 fn class(block: &Block, at: std::ops::Range<usize>, bits: &[bool], p_wrong: f64) -> Class {

@@ -1,6 +1,8 @@
-//! What may be claimed: how far a witness is to be believed ([`temper`]) and is independent ([`shared`]), the decision on a block with its doubt ([`judge`]), the verdict on a program ([`verdict`]),
+//! What may be claimed: how far a witness is to be believed ([`temper`]) and is independent ([`shared`]), whether
+//! readings speak of two blocks ([`apart`]), the decision on a block with its doubt ([`judge`]), the verdict on a program ([`verdict`]),
 //! scores and words ([`score`]), the trials behind them ([`calibration`]), and the statistics that hold claims against outcomes ([`statistics`]).
 
+pub mod apart;
 pub mod calibration;
 pub mod judge;
 pub mod score;
@@ -9,7 +11,7 @@ pub mod statistics;
 pub mod temper;
 pub mod verdict;
 
-pub use judge::{Class, Decided, decide};
+pub use judge::{Apart, Class, Decided, decide};
 pub use shared::Shared;
 pub use temper::temper;
 pub use verdict::{ESTABLISHED_BELOW, Level, WEAK_BIT, level};

@@ -8,6 +8,9 @@
 
 use std::collections::BTreeMap;
 
+use rayon::prelude::*;
+
+use crate::Llr;
 use crate::consensus::{Block, Vote};
 
 /// What pairs of takes share: 0 nothing, 1 everything.
@@ -44,20 +47,29 @@ struct Counts {
     product: f64,
 }
 
+/// The votes of two takes on one copy of a block, and the sum of all votes there.
+type Twice<'a> = (&'a Vote, &'a Vote, &'a [Llr]);
+
 impl Shared {
     /// Estimates what the takes of one tape share from its blocks.
     pub fn estimate<'a>(blocks: impl Iterator<Item = &'a Block>) -> Shared {
-        let mut counts: BTreeMap<(usize, usize), Counts> = BTreeMap::new();
-        for block in blocks {
-            let total = block.total(|_| 1.0);
+        let blocks: Vec<&Block> = blocks.collect();
+        let totals: Vec<Vec<Llr>> = blocks.par_iter().map(|b| b.total(|_| 1.0)).collect();
+        let mut votes: BTreeMap<(usize, usize), Vec<Twice>> = BTreeMap::new();
+        for (block, total) in blocks.iter().zip(&totals) {
             for (i, u) in block.votes.iter().enumerate() {
                 for v in block.votes[i + 1..].iter().filter(|v| v.take != u.take && v.copy == u.copy) {
-                    let pair = (u.take.min(v.take), u.take.max(v.take));
-                    counts.entry(pair).or_default().add(u, v, &total);
+                    votes.entry((u.take.min(v.take), u.take.max(v.take))).or_default().push((u, v, total));
                 }
             }
         }
-        Shared { pairs: counts.into_iter().map(|(pair, c)| (pair, c.share())).collect() }
+        // every pair adds up in the order of the tape, so that sums do not depend on threads
+        let share = |(pair, votes): (_, Vec<Twice>)| {
+            let mut counts = Counts::default();
+            votes.into_iter().for_each(|(u, v, total)| counts.add(u, v, total));
+            (pair, counts.share())
+        };
+        Shared { pairs: votes.into_par_iter().map(share).collect() }
     }
 
     /// What two takes share.
@@ -73,7 +85,7 @@ impl Shared {
 }
 
 impl Counts {
-    fn add(&mut self, u: &Vote, v: &Vote, total: &[crate::Llr]) {
+    fn add(&mut self, u: &Vote, v: &Vote, total: &[Llr]) {
         for ((a, b), t) in u.bits.iter().zip(&v.bits).zip(total) {
             let (x, y) = (a.0.abs(), b.0.abs());
             if x.min(y) < 0.1 {
@@ -118,7 +130,6 @@ impl Counts {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::Llr;
 
     fn vote(take: usize, bits: Vec<Llr>) -> Vote {
         Vote { take, reading: 0, copy: 0, stretches: Vec::new(), bits }

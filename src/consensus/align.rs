@@ -39,8 +39,14 @@ impl Block {
         takes
     }
 
-    /// Evidence of all readings, each weighed by `weight(take)`.
-    pub fn total(&self, weight: impl Fn(&Vote) -> f32) -> Vec<Llr> {
+    /// Evidence of all readings, each with the weight of its place in the list.
+    pub fn weighed(&self, weights: &[f32]) -> Vec<Llr> {
+        let mut weights = weights.iter();
+        self.total(|_| weights.next().copied().unwrap_or(0.0))
+    }
+
+    /// Evidence of all readings, each weighed by `weight(vote)`.
+    pub fn total(&self, mut weight: impl FnMut(&Vote) -> f32) -> Vec<Llr> {
         let mut sum = vec![Llr::LOST; self.votes.first().map_or(0, |v| v.bits.len())];
         for vote in &self.votes {
             let w = weight(vote);
@@ -86,6 +92,7 @@ pub fn align(takes: &[TakeReadings], pieces: &[Piece], bits: usize, announced: O
     drop_strangers(&mut laid, bits);
     let (bytes, length_known) = length(takes, &laid, announced);
     let mut votes: Vec<Vote> = Vec::new();
+    let (mut from_s, mut to_s) = (f64::INFINITY, f64::NEG_INFINITY);
     laid.sort_by_key(|l| (l.piece.take, l.piece.copy, l.piece.reading, l.piece.from));
     for l in &laid {
         // what lies before the block or past its end is no part of it
@@ -103,10 +110,14 @@ pub fn align(takes: &[TakeReadings], pieces: &[Piece], bits: usize, announced: O
         if let Some(vote) = votes.last_mut() {
             vote.bits[place * bits..][..source.len()].copy_from_slice(source);
             vote.stretches.push((from, to, place));
+            // a reading may run on past the end of its block, over the leader of the next
+            let p = l.piece;
+            let at =
+                |byte: usize| p.from_s + (p.to_s - p.from_s) * (byte - p.from) as f64 / (p.to - p.from).max(1) as f64;
+            from_s = f64::min(from_s, at(from));
+            to_s = f64::max(to_s, at(to));
         }
     }
-    let from_s = pieces.iter().map(|p| p.from_s).fold(f64::INFINITY, f64::min);
-    let to_s = pieces.iter().map(|p| p.to_s).fold(f64::NEG_INFINITY, f64::max);
     Block { votes, bytes, length_known, from_s, to_s }
 }
 

@@ -2,6 +2,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use rayon::prelude::*;
+
 use super::similarity::{Similarity, best_lag};
 use super::{TakeReadings, Times};
 use crate::Llr;
@@ -154,18 +156,19 @@ fn join(takes: &[TakeReadings], members: &Members, take: usize, bits: usize, tim
             Stage::Framed => r.copy.is_some(),
             Stage::All => true,
         };
-        let mut pairs = Vec::new();
-        for (p, x) in all.iter().enumerate().filter(|(_, x)| serves(x.reading, &x.head)) {
-            for (i, y, head) in new.iter().filter(|(_, y, head)| serves(y, head)) {
-                if x.reading.copy.is_some() && y.copy.is_some() && x.head.differs(head) {
-                    continue;
-                }
-                pairs.extend(pair(x, p, (y, head), *i, takes[take].speed, bits, times));
-            }
-        }
-        let agreement = |at: &dyn Fn(f64) -> f64| {
+        let of_place = |(p, x): (usize, &Placed)| -> Vec<Pair> {
+            let alike = |(_, y, head): &&(usize, &Reading, Head)| {
+                serves(y, head) && !(x.reading.copy.is_some() && y.copy.is_some() && x.head.differs(head))
+            };
+            let with =
+                |(i, y, head): &(usize, &Reading, Head)| pair(x, p, (y, head), *i, takes[take].speed, bits, times);
+            if serves(x.reading, &x.head) { new.iter().filter(alike).filter_map(with).collect() } else { Vec::new() }
+        };
+        // in the order of the tape, whichever thread is first
+        let pairs: Vec<Pair> = all.par_iter().enumerate().map(of_place).collect::<Vec<_>>().concat();
+        let agreement = |at: &(dyn Fn(f64) -> f64 + Sync)| {
             let each = |y: &Reading| agreement(&all, y, &|i| at(y.starts_s[i] * takes[take].speed), bits);
-            new.iter().map(|n| each(n.1)).sum::<f64>()
+            new.par_iter().map(|n| each(n.1)).collect::<Vec<f64>>().iter().sum::<f64>()
         };
         let (total, chosen) = chains(&pairs, &agreement);
         let comparable = |r: &Reading| r.copy.is_some() || stage == Stage::All;
@@ -269,7 +272,7 @@ fn pair(
 }
 
 /// What speaks for a way to tell tape time from the take's.
-type Agreement<'a> = &'a dyn Fn(&dyn Fn(f64) -> f64) -> f64;
+type Agreement<'a> = &'a dyn Fn(&(dyn Fn(f64) -> f64 + Sync)) -> f64;
 
 /// The pairs that hold together: the capture may have been stopped and started, so there may be several offsets; the
 /// best supported first, order kept.

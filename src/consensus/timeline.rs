@@ -1,6 +1,8 @@
 //! Cuts a tape into its physical blocks: where on the tape each stretch of a reading lies says which block and which
 //! copy it is of, and which byte it begins with.
 
+use rayon::prelude::*;
+
 use super::matching::{Members, same};
 use super::similarity::{Similarity, best_lag};
 use super::{TakeReadings, Times};
@@ -64,11 +66,8 @@ pub fn blocks(takes: &[TakeReadings], members: &Members, bits: usize, times: &Ti
     let stretches = stretches(takes, members, bits);
     let mut islands = islands(stretches, times);
     join(&mut islands, takes, bits, times);
-    let mut out = Vec::new();
-    for island in islands {
-        let pieces = place(island, takes, times);
-        out.extend(apart(pieces, takes, bits, sound));
-    }
+    let of_island = |island: Island| apart(place(island, takes, times), takes, bits, sound);
+    let mut out = islands.into_par_iter().map(of_island).collect::<Vec<_>>().concat();
     out.retain(|b| !b.is_empty());
     out
 }
@@ -206,7 +205,8 @@ fn place(island: Island, takes: &[TakeReadings], times: &Times) -> Vec<Piece> {
     out
 }
 
-/// Takes that contradict each other from the first byte on are of different recordings, though they lie in one place.
+/// Takes that contradict each other from the first byte on are of different recordings, though they lie in one place. Only
+/// readings of one copy are compared: the two copies of a block may have been written differently.
 fn apart(pieces: Vec<Piece>, takes: &[TakeReadings], bits: usize, sound: Sound) -> Vec<Vec<Piece>> {
     let mut out = Vec::new();
     let mut rest = pieces;
@@ -224,7 +224,9 @@ fn apart(pieces: Vec<Piece>, takes: &[TakeReadings], bits: usize, sound: Sound) 
         };
         let other: Vec<usize> = rest
             .iter()
-            .filter(|p| p.framed && p.take != lead.take && contradict(&lead, p, takes, bits, sound))
+            .filter(|p| {
+                p.framed && p.take != lead.take && p.copy == lead.copy && contradict(&lead, p, takes, bits, sound)
+            })
             .map(|p| p.take)
             .collect();
         let (theirs, ours) = rest.into_iter().partition(|p| other.contains(&p.take));
@@ -258,7 +260,9 @@ fn contradict(a: &Piece, b: &Piece, takes: &[TakeReadings], bits: usize, sound: 
             let sure = p.iter().chain(q).all(|l| l.0.abs() > SURE);
             let (p, q) = (decided(p), decided(q));
             if sure && p != q {
-                if sound(&p) && sound(&q) { different += 1 } else { damaged += 1 }
+                // a fade, or half a cell of slip, reads as bits that are all alike
+                let whole = |byte: &[bool]| sound(byte) && byte.iter().any(|&b| b != byte[0]);
+                if whole(&p) && whole(&q) { different += 1 } else { damaged += 1 }
             }
         }
     }

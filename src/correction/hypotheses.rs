@@ -1,4 +1,4 @@
-//! Competing explanations of a block: that it obeys its checks, or that it never did.
+//! Competing explanations of a block: that it obeys its checks, that it never did, or that its readings are of two blocks.
 //!
 //! Given a hypothesis, every word that obeys its checks is equally likely to have been written. Bayes then gives the
 //! evidence of the votes as the mean likelihood of those words,
@@ -28,6 +28,32 @@ pub const PRIOR_WRONG_CHECKSUM: f64 = 1e-4;
 /// A judgement too: the block was found by its leader and sync bytes, which other formats do not have.
 pub const PRIOR_NO_CHECKS: f64 = 1e-6;
 
+/// Prior of a block whose two copies were written with different bytes: one in a million.
+///
+/// A judgement: the machine writes both copies from one memory within seconds. They differ where a clock or a screen lay in the
+/// memory that was saved, where somebody wrote a tape so on purpose, or where the second copy was recorded over by one of
+/// another save. Much rarer than a wrong checksum; of the same order as a block not in the format.
+pub const PRIOR_COPIES_DIFFER: f64 = 1e-6;
+
+/// Prior of a block at which takes that were laid on one tape are of different recordings: one in a million.
+///
+/// A judgement: takes are of one tape when what they hold, its order and its times are the same in large part, and takes that
+/// contradict each other plainly have been set apart by then. What is left is a block that was recorded over between
+/// two takes, or a save of nearly the same bytes under the same name. Of the same order as a block not in the format.
+pub const PRIOR_OTHER_RECORDING: f64 = 1e-6;
+
+/// Chance that a block which is one of two (a second copy that was written differently, another recording) does not obey
+/// its checks: one in a thousand. A judgement; higher than [`PRIOR_WRONG_CHECKSUM`], since what made it differ may have done so
+/// while it was written.
+pub const APART_AND_WRONG: f64 = 1e-3;
+
+/// Names of the explanations.
+pub const OBEYS: &str = "obeys its checks";
+pub const WRONG_CHECKSUM: &str = "written with a wrong checksum";
+pub const COPIES_DIFFER: &str = "written with copies that differ";
+pub const OTHER_RECORDING: &str = "not the same recording in all takes";
+pub const NOT_IN_FORMAT: &str = "not in this format";
+
 /// An explanation of the block, and how well the votes fit it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Hypothesis {
@@ -40,12 +66,16 @@ pub struct Hypothesis {
     /// ln of the share of all words that obey: see [`super::ln_share`].
     #[serde(deserialize_with = "null_is_minus_infinity")]
     pub ln_share: f64,
+    /// For explanations by two blocks: ln of how much better two explain the votes than one that obeys the same. 0 for
+    /// explanations by one block.
+    #[serde(deserialize_with = "null_is_minus_infinity")]
+    pub ln_apart: f64,
 }
 
 impl Hypothesis {
     /// ln P(votes | hypothesis), up to a constant common to all hypotheses about the same votes.
     pub fn ln_evidence(&self) -> f64 {
-        self.ln_valid - self.ln_share
+        self.ln_valid - self.ln_share + self.ln_apart
     }
 }
 

@@ -41,12 +41,19 @@ pub fn ln_probability(llrs: &[Llr], bits: &[bool]) -> f64 {
     llrs.iter().zip(bits).map(|(&llr, &bit)| Log::weights(llr)[usize::from(bit)]).sum()
 }
 
+/// [`Posterior::ln_valid`] alone, at a third of the work: −∞ if no block of this length can be valid.
+pub fn ln_valid(machine: &dyn CheckMachine, llrs: &[Llr]) -> f64 {
+    let trellis = Trellis::new(machine, llrs);
+    // the same arithmetic decides as for posteriors; there the range matters for single bits, here for the sum alone
+    let sum = forward::<Linear>(&trellis, |_, _| ()).or_else(|| forward::<Log>(&trellis, |_, _| ()));
+    sum.unwrap_or(f64::NEG_INFINITY)
+}
+
 /// ln of the share of all words of `bits` bits that obey the checks: −k ln 2 for k independent check bits. `None` if
 /// none does.
 pub fn ln_share(machine: &dyn CheckMachine, bits: usize) -> Option<f64> {
-    let lost = vec![Llr::LOST; bits];
-    let trellis = Trellis::new(machine, &lost);
-    forward::<Linear>(&trellis, |_, _| ()).or_else(|| forward::<Log>(&trellis, |_, _| ()))
+    let share = ln_valid(machine, &vec![Llr::LOST; bits]);
+    (share > f64::NEG_INFINITY).then_some(share)
 }
 
 /// Posteriors are exact up to this magnitude whatever the arithmetic: e^-60 = 1e-26.

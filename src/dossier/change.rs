@@ -6,6 +6,7 @@ use super::log::Event;
 use super::{Dossier, conflict};
 use crate::confidence::Level;
 use crate::recovery::Outcome;
+use crate::report::words;
 
 pub const SCHEMA: &str = "quorate/change/1";
 
@@ -95,7 +96,7 @@ impl Change {
             programs.push(ProgramChange { before, now: None, name: old.name.clone(), bytes: Vec::new() });
         }
         let conflicts = events.iter().filter_map(|e| match e {
-            Event::Conflict { program, what, .. } => Some(format!("{}: {what}", program.name.trim_end())),
+            Event::Conflict { program, what, .. } => Some(format!("{}: {what}", words::name(program.name.trim_end()))),
             _ => None,
         });
         Change { schema: SCHEMA, programs, conflicts: conflicts.collect() }

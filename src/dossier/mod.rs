@@ -144,6 +144,9 @@ impl Dossier {
 
     fn open_once(folder: &Path) -> Result<Dossier, Error> {
         let path = folder.join(FILE);
+        if !path.exists() && folder.join(crate::export::folder::RECORD).exists() {
+            return Err(Error::input(&path, "is missing; restore it from a copy of the folder"));
+        }
         if !path.is_file() {
             let what = "holds no dossier: name a folder that `quorate recover` wrote";
             return Err(Error::input(folder, what));

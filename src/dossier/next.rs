@@ -90,6 +90,8 @@ pub enum Forecast {
     },
     /// Nothing that more soft bits could cure.
     NotByTakes { why: String },
+    /// What the takes lack is not in their soft bits, so that no more of these can be made of them.
+    Unknown { why: String },
 }
 
 /// How many trials settled with so many more takes.
@@ -211,19 +213,33 @@ fn forecast(outcome: &Outcome, index: usize, format: &dyn Format) -> Result<Fore
     let program = &outcome.programs[index];
     let blocks = &outcome.tapes[program.tape].blocks;
     let no = |why: &str| Ok(Forecast::NotByTakes { why: why.into() });
+    let unknown = |why: &str| Ok(Forecast::Unknown { why: why.into() });
     let members: Vec<usize> = program.header.iter().copied().chain(program.data.iter().map(|d| d.0)).collect();
     if program.data.is_empty() {
-        return no("no take holds its data; a take that does is needed");
+        return unknown("no take holds its data");
+    }
+    if members.iter().any(|&m| blocks[m].beside.is_some()) {
+        return no("its copies or its takes say two different things, each of them surely");
     }
     if members.iter().any(|&m| blocks[m].decided.wrong_checksum) {
         return no("the checksum on the tape does not fit the bytes on the tape, however often it is played");
     }
-    if program.header.is_none() {
-        return no("its header was not found; a take that has the tape before the data is needed");
-    }
+    let Some(header) = program.header else {
+        return unknown("its header was not heard; a take that hears it may settle it");
+    };
     let kept: usize = program.data.iter().map(|d| d.1.len()).sum();
     if kept < program.program.bytes.len() {
-        return no("the end of its data is on no take; one that goes on longer is needed");
+        return unknown("no take has as many bytes as the header announces");
+    }
+    let decided = &blocks[header].decided;
+    let announced = format.announced_bytes(&decided.bytes[..decided.bytes.len().saturating_sub(1)]);
+    if let ([(data, _)], Some(n)) = (program.data.as_slice(), announced)
+        && blocks[*data].block.bytes != n
+    {
+        return match decided.p_wrong < 0.01 {
+            true => no("the header announces another length than the data has, however often it is played"),
+            false => unknown("the header is not heard well enough to tell how long the data is"),
+        };
     }
     let bytes: usize = members.iter().map(|&m| blocks[m].block.bytes).sum();
     // some seconds at most: a block of 1,000 bytes is decided in 25 ms
@@ -266,7 +282,7 @@ fn first_settled(
                 own.block.votes.push(Vote { take: usize::MAX, reading: takes, copy, stretches, bits });
                 own.weights.push(weight);
             }
-            let decided = decide(format, &own.block, &explain::total(own))?;
+            let decided = decide(format, &own.block, &own.weights)?;
             p_wrong += decided.p_wrong;
             settled &= !decided.wrong_checksum;
             for (_, range) in program.data.iter().filter(|d| d.0 == member) {

@@ -1,7 +1,7 @@
 //! What the log adds to the evidence's own result: persons' decisions, and conflicts with what was established before.
 
 use super::files::{sha256, shown};
-use super::log::{Event, Key, Log};
+use super::log::{Event, Key, Log, State};
 use crate::confidence::Level;
 use crate::recovery::Outcome;
 use crate::report::verdict::{PersonsDecision, ProgramVerdict};
@@ -14,6 +14,9 @@ pub struct SetAside {
     pub value: u8,
     pub why: String,
 }
+
+/// How the sentence on a conflict begins, among what stands in the way.
+pub const CONFLICT: &str = "Conflict: ";
 
 /// Bytes on either side by which the place of a decision is known again.
 pub const AROUND: usize = 8;
@@ -30,20 +33,28 @@ pub fn key(programs: &[ProgramVerdict], index: usize) -> Key {
 /// Applies what the log holds to a result that the evidence alone gave. A function of the two and nothing else.
 pub fn lay(outcome: &mut Outcome, log: &Log) -> Vec<SetAside> {
     let hashes: Vec<String> = outcome.programs.iter().map(|p| sha256(&p.program.bytes)).collect();
+    let evidence: Vec<Level> = outcome.verdict.programs.iter().map(|p| p.verdict).collect();
+    let mut decided: &[State] = &[];
     for record in &log.records {
+        if let Event::Decided { programs, .. } = &record.event {
+            decided = programs;
+        }
         if let Event::Conflict { program, established_sha256, what, .. } = &record.event {
-            let programs = &mut outcome.verdict.programs;
-            let again =
-                programs.iter().zip(&hashes).any(|(p, h)| h == established_sha256 && p.verdict == Level::Established);
-            if again {
-                continue;
-            }
-            let alike = |p: &&mut ProgramVerdict| {
+            let alike = |p: &ProgramVerdict| {
                 (&p.name, p.kind, p.load_address) == (&program.name, program.kind, program.load_address)
             };
-            if let Some(found) = programs.iter_mut().filter(alike).nth(program.nth) {
+            let programs = &mut outcome.verdict.programs;
+            let own = (0..programs.len()).filter(|&i| alike(&programs[i])).nth(program.nth);
+            let again = |i: usize| hashes[i] == *established_sha256 && evidence[i] == Level::Established;
+            // under another name it may be another program with the same bytes, which was there before: one that is
+            // found again makes them as many as they were
+            let were = decided.iter().filter(|s| s.sha256 == *established_sha256 && s.verdict == Level::Established);
+            if own.is_some_and(again) || (0..programs.len()).filter(|&i| again(i)).count() >= were.count().max(1) {
+                continue;
+            }
+            if let Some(found) = own.map(|i| &mut programs[i]) {
                 found.verdict = found.verdict.min(Level::Supported);
-                let text = format!("Conflict: {what}");
+                let text = format!("{CONFLICT}{what}");
                 found.obstacles.push(text.clone());
                 found.notes.push(text);
             }
@@ -60,7 +71,7 @@ pub fn lay(outcome: &mut Outcome, log: &Log) -> Vec<SetAside> {
         program.decisions.sort_by_key(|d| d.offset);
         for d in &program.decisions {
             program.notes.push(format!(
-                "Byte {:02X} at offset {} is the decision of {}, not of the evidence ({:02X}): {}",
+                "Byte 0x{:02X} at offset {} is the decision of {}, not of the evidence (0x{:02X}): {}",
                 d.value,
                 d.offset,
                 shown(&d.by),

@@ -9,6 +9,7 @@ use std::path::Path;
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 
+use crate::export::names::printable;
 use crate::export::page_seal;
 use crate::receiver::Reading;
 use crate::recovery::{self, Intake, Outcome, Received, Skipped};
@@ -45,6 +46,10 @@ fn hex(bytes: &[u8]) -> String {
 pub fn verify(folder: &Path) -> Result<Report, Error> {
     let path = folder.join("dossier.json");
     let text = fs::read(&path).map_err(|e| match e.kind() {
+        // a result folder without it has lost it
+        std::io::ErrorKind::NotFound if folder.join("run.json").exists() => {
+            Error::input(&path, "is missing; restore it from a copy of the folder")
+        }
         std::io::ErrorKind::NotFound => {
             Error::input(folder, "holds no dossier: name a folder that `quorate recover` wrote")
         }
@@ -78,7 +83,12 @@ impl Reader<'_> {
         match fs::read(self.folder.join(file)) {
             Ok(bytes) => Some(bytes),
             Err(e) => {
-                self.fault(file, format!("can't be read: {e}"));
+                let what = match e.kind() {
+                    std::io::ErrorKind::NotFound => "is missing".to_string(),
+                    std::io::ErrorKind::IsADirectory => "is a folder, and was a file".into(),
+                    _ => format!("can't be read: {e}"),
+                };
+                self.fault(file, what);
                 None
             }
         }
@@ -92,6 +102,17 @@ impl Reader<'_> {
                 self.fault(file, format!("is no JSON: {e}"));
                 None
             }
+        }
+    }
+
+    /// Whether a record is what its schema should be.
+    fn is(&mut self, file: &str, record: &Value, kind: &str) {
+        let schema = record["schema"].as_str().unwrap_or_default();
+        let version = schema.strip_prefix(&format!("quorate/{kind}/")).and_then(|v| v.parse::<u32>().ok());
+        match version {
+            Some(1) => {}
+            Some(2..) => self.fault(file, format!("was written by a newer quorate: it is {}", printable(schema))),
+            _ => self.fault(file, format!("is {:?}, where quorate/{kind}/1 was expected", printable(schema))),
         }
     }
 
@@ -120,6 +141,7 @@ impl Reader<'_> {
         let Ok(value) = serde_json::from_slice::<Value>(&run) else {
             return self.fault("run.json", "is no JSON");
         };
+        self.is("run.json", &value, "run");
         let mut listed: BTreeMap<String, (u64, String)> = BTreeMap::new();
         for output in value["outputs"].as_array().into_iter().flatten() {
             if let (Some(file), Some(bytes), Some(sha)) =
@@ -139,6 +161,11 @@ impl Reader<'_> {
         self.report.files = listed.len();
         let mut there = Vec::new();
         walk(self.folder, String::new(), &mut there);
+        for file in &there {
+            if self.folder.join(file).is_symlink() {
+                self.fault(file, "is a link: what it points to is not kept with the folder");
+            }
+        }
         for file in there.into_iter().filter(|f| f != "run.json" && !listed.contains_key(f)) {
             // the evidence report can be made at any time; it carries a seal of its own
             if file == page_seal::REPORT && page_seal::is_ours(&self.folder.join(&file)).unwrap_or(false) {
@@ -195,11 +222,20 @@ impl Reader<'_> {
     /// What was received, from the files.
     fn evidence(&mut self) -> Found<Intake> {
         let dossier = self.value("dossier.json")?;
+        self.is("dossier.json", &dossier, "dossier");
         let format = self.format(&dossier)?;
         let (width, copies) = (format.grammar().bits_per_byte, format.layout().sync.len());
         let mut received = Vec::new();
         for entry in dossier["takes"].as_array()? {
             let folder = entry["folder"].as_str()?;
+            let inside = folder.strip_prefix("takes/").is_some_and(|n| n.bytes().all(|b| b.is_ascii_hexdigit()));
+            if !inside {
+                self.fault(
+                    "dossier.json",
+                    format!("names the folder {:?}, which is none of its own", printable(folder)),
+                );
+                return None;
+            }
             match self.take(folder, width, copies) {
                 Some(takes) => received.extend(takes),
                 None => {
@@ -227,6 +263,7 @@ impl Reader<'_> {
 
     fn take(&mut self, folder: &str, width: usize, copies: usize) -> Found<Vec<Received>> {
         let take = self.value(&format!("{folder}/take.json"))?;
+        self.is(&format!("{folder}/take.json"), &take, "take");
         let mut array = |name: &str, size: usize| -> Found<Vec<f64>> {
             let bytes = self.bytes(&format!("{folder}/{name}"))?;
             numbers(&bytes, size)
@@ -261,6 +298,7 @@ impl Reader<'_> {
             let notes = file["notes"].as_array()?.iter().filter_map(|n| n.as_str().map(String::from));
             out.push(Received {
                 path: file["file"].as_str()?.into(),
+                container: file["container"].as_str()?.into(),
                 sha256: file["sha256"].as_str()?.into(),
                 samples_blake3: take["samples_blake3"].as_str()?.into(),
                 duration_s: file["duration_s"].as_f64()?,
@@ -292,6 +330,7 @@ impl Reader<'_> {
         let evidence: Vec<Vec<u8>> = outcome.programs.iter().map(|p| p.program.bytes.clone()).collect();
         match self.bytes("log.jsonl").map(|b| super::Log::parse(&self.folder.join("log.jsonl"), &b)) {
             Some(Ok(log)) => drop(super::lay(&mut outcome, &log)),
+            Some(Err(Error::Input { what, .. })) => return self.fault("log.jsonl", what),
             Some(Err(e)) => return self.fault("log.jsonl", e.to_string()),
             None => return,
         }

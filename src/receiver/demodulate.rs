@@ -214,9 +214,9 @@ impl Correlated {
                     let mut near: Vec<f32> = square[near].to_vec();
                     near.sort_by(f32::total_cmp);
                     // bytes in a dropout are not noise: the lower three quarters, times what chi-square of nine
-                    // degrees loses by that (1 / 0.83, by numerical integration)
+                    // degrees loses by that (1 / 0.80 for 21 bytes by simulation; the nine are not quite independent)
                     let n = (near.len() * 3).div_ceil(4);
-                    let trimmed = near[..n].iter().sum::<f32>() / n as f32 / 0.83;
+                    let trimmed = near[..n].iter().sum::<f32>() / n as f32 / 0.79;
                     let noise = (trimmed - doubt).max(0.2 * trimmed) / ratio;
                     noise + (MISFIT * gain).powi(2)
                 })

@@ -3,7 +3,8 @@
 //! The way of a take: [`leader`] finds the tones, [`sync`] the known sequence behind each and a first waveform,
 //! [`track`] follows the bytes, [`phase`] sees that none lies half a cell aside, [`demodulate`] learns the waveform in its neighbourhood and gives each bit its
 //! log-likelihood ratio (once more, where it is noisy, with the path from head to file as [`response`] fits it to the whole run), [`framing`] cuts the run of bytes into copies of blocks. What lies outside any leader is found
-//! by [`structure`].
+//! by [`structure`]. All that is for grammars whose bits last equally long; where a bit's length depends on its value,
+//! [`segmental`] gives the soft bits of a run whose beginning is known.
 
 pub mod demodulate;
 pub mod frame;
@@ -12,6 +13,7 @@ pub mod leader;
 pub mod lock;
 pub mod phase;
 pub mod response;
+pub mod segmental;
 pub mod shape;
 pub mod signal;
 pub mod structure;

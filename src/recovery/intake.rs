@@ -14,6 +14,9 @@ use crate::receiver::{self, Reading, Reception};
 use crate::tape::Format;
 use crate::{Error, capture};
 
+/// Word of [`capture::Container`] for pulse images.
+const PULSES: &str = "pulse-image";
+
 /// What the person at the deck says about a take.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct About {
@@ -72,6 +75,11 @@ impl Default for Received {
 }
 
 impl Received {
+    /// True for a pulse image: the waveform was thrown away when it was made.
+    pub fn is_pulses(&self) -> bool {
+        self.container == PULSES
+    }
+
     /// Name of the file without its folder.
     pub fn file(&self) -> String {
         file_name(&self.path)
@@ -148,9 +156,8 @@ impl Intake {
     pub fn readings(&self, format: &dyn Format) -> (Vec<TakeReadings>, Vec<Rejected>) {
         let grammar = format.grammar();
         let nominal = grammar.seconds(&grammar.byte_symbols(0));
-        let mut rejected = Vec::new();
-        let mut takes = Vec::new();
-        for (t, take) in self.received.iter().enumerate() {
+        let of_take = |(t, take): (usize, &Received)| {
+            let mut rejected = Vec::new();
             let mut lengths: Vec<f64> = take
                 .reception
                 .readings
@@ -169,9 +176,10 @@ impl Intake {
                     reading.starts_s.clear();
                 }
             }
-            takes.push(TakeReadings { readings, speed });
-        }
-        (takes, rejected)
+            (TakeReadings { readings, speed }, rejected)
+        };
+        let (takes, rejected): (Vec<_>, Vec<_>) = self.received.par_iter().enumerate().map(of_take).unzip();
+        (takes, rejected.concat())
     }
 }
 

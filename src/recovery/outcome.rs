@@ -83,7 +83,7 @@ pub(super) fn build(
     let mut claimed: Vec<(usize, Claimed)> = Vec::new();
     for (number, DecidedTape { takes: members, blocks, .. }) in tapes.iter().enumerate() {
         members.iter().for_each(|&t| tape_of[t] = Some(number + 1));
-        claimed.extend(programs::claim(blocks, format, &takes).into_iter().map(|c| (number + 1, c)));
+        claimed.extend(programs::claim(blocks, format, &takes, &intake.received).into_iter().map(|c| (number + 1, c)));
     }
     if claimed.is_empty() {
         let seconds: f64 = intake.received.iter().map(|r| r.duration_s).sum();
@@ -181,7 +181,9 @@ fn takes_of(
         .map(|(i, r)| {
             let mut notes = r.notes.clone();
             if let Some(j) = r.same_as {
-                notes.push(format!("The same samples as take-{}: counted once.", j + 1));
+                let rate = r.sample_rate != intake.received[j].sample_rate;
+                let rate = if rate { ", though the file names another sample rate" } else { "" };
+                notes.push(format!("The same samples as take-{}{rate}: counted once.", j + 1));
             } else if tape_of[i].is_none() {
                 notes.push("No data was found on this take.".into());
             }
@@ -207,14 +209,16 @@ fn takes_of(
         })
         .collect();
     for (k, s) in intake.skipped.iter().enumerate() {
+        let file = s.path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
         out.push(verdict::Take {
             id: format!("take-{}", intake.received.len() + k + 1),
-            file: s.path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned()),
+            file: file.clone(),
             sha256: String::new(),
             duration_s: 0.0,
             sample_rate: 0,
             used: false,
-            note: Some(format!("Skipped: {}", s.reason)),
+            // the name stands beside it
+            note: Some(format!("Skipped: {}", s.reason.strip_prefix(&format!("{file}: ")).unwrap_or(&s.reason))),
             channel: 0,
             channels: 0,
             tape: None,

@@ -1,7 +1,9 @@
 //! From decided blocks to programs with verdicts and reasons.
 
+use super::advice::{Missing, advice};
+use super::apart;
 use super::outcome::round;
-use super::{DecidedBlock, block_bytes};
+use super::{DecidedBlock, Received, block_bytes};
 use crate::confidence::verdict::LEAST_P_WRONG;
 use crate::confidence::{Class, ESTABLISHED_BELOW, Level, WEAK_BIT, level, score};
 use crate::consensus::TakeReadings;
@@ -28,13 +30,45 @@ pub(super) struct Claimed {
     pub data: Vec<(usize, std::ops::Range<usize>)>,
 }
 
-/// All programs on one tape, in tape order.
-pub(super) fn claim(blocks: &[DecidedBlock], format: &dyn Format, takes: &[TakeReadings]) -> Vec<Claimed> {
+/// All programs on one tape, in tape order. Where several blocks lie in one place, each has a program of its own.
+pub(super) fn claim(
+    blocks: &[DecidedBlock],
+    format: &dyn Format,
+    takes: &[TakeReadings],
+    received: &[Received],
+) -> Vec<Claimed> {
     let bytes: Vec<_> = blocks.iter().map(block_bytes).collect();
-    format.assemble(&bytes).into_iter().map(|a| one(a, blocks, format, takes)).collect()
+    let ways = apart::ways(blocks);
+    let mut all: Vec<(usize, usize, Assembly)> = Vec::new();
+    for (number, way) in ways.iter().enumerate() {
+        let theirs: Vec<_> = way.iter().map(|&i| bytes[i].clone()).collect();
+        for mut assembly in format.assemble(&theirs) {
+            assembly.header = assembly.header.map(|h| way[h]);
+            assembly.data.iter_mut().for_each(|d| d.0 = way[d.0]);
+            // the blocks that are the same in every way make the same programs
+            let new = |i: &usize| !ways[0].contains(i);
+            let first = members(&assembly).first().map(|&i| apart::place(blocks, i).start);
+            if number == 0 || members(&assembly).iter().any(new) {
+                all.push((first.unwrap_or(0), number, assembly));
+            }
+        }
+    }
+    all.sort_by_key(|(first, number, _)| (*first, *number));
+    all.into_iter().map(|(_, _, a)| one(a, blocks, format, takes, received)).collect()
 }
 
-fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: &[TakeReadings]) -> Claimed {
+/// Its blocks, header first.
+fn members(assembly: &Assembly) -> Vec<usize> {
+    assembly.header.iter().copied().chain(assembly.data.iter().map(|d| d.0)).collect()
+}
+
+fn one(
+    assembly: Assembly,
+    blocks: &[DecidedBlock],
+    format: &dyn Format,
+    takes: &[TakeReadings],
+    received: &[Received],
+) -> Claimed {
     let width = format.grammar().bits_per_byte;
     let value = format.data_bits();
     let (mut bytes, mut classes, mut byte_p_wrong) = (Vec::new(), Vec::new(), Vec::new());
@@ -71,7 +105,7 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
     }
     // the sum is exact where it matters (small), the product bounds it where it is not
     let p_wrong = doubt.min(1.0 - right + 1e-12).clamp(LEAST_P_WRONG, 1.0);
-    let members: Vec<usize> = assembly.header.iter().copied().chain(assembly.data.iter().map(|d| d.0)).collect();
+    let members = members(&assembly);
     let mut notes = assembly.notes.clone();
     let mut obstacles = Vec::new();
     let wrong_checksum = members.iter().any(|&m| blocks[m].decided.wrong_checksum);
@@ -80,6 +114,12 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
                     written wrong.";
         notes.push(text.into());
         obstacles.push(text.into());
+    }
+    let shared: Vec<usize> = members.iter().copied().filter(|&m| blocks[m].beside.is_some()).collect();
+    for &m in &shared {
+        let text = apart::words(blocks, m, Some(m) == assembly.header);
+        notes.push(text.clone());
+        obstacles.push(text);
     }
     let cut = assembly.data.iter().any(|(i, _)| !blocks[*i].block.length_known);
     if cut {
@@ -102,7 +142,8 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
         notes.push(text.clone());
         obstacles.push(text);
     }
-    let contradicted = headless || wrong_checksum || assembly.announced.is_some_and(|n| n != bytes.len());
+    let contradicted =
+        headless || wrong_checksum || !shared.is_empty() || assembly.announced.is_some_and(|n| n != bytes.len());
     let complete = !cut && !unframed && missing == 0 && !bytes.is_empty();
     let level = level(&classes, p_wrong, complete, contradicted);
     let count = |class: Class| classes.iter().filter(|&&c| c == class).count();
@@ -137,8 +178,7 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
     } else if level != Level::Established && p_wrong >= ESTABLISHED_BELOW {
         obstacles.push(format!("The chance of a wrong byte is {}.", score::chance(p_wrong)));
     }
-    let advice = advice(level, blocks, &assembly, wrong_checksum, used.len());
-    let places = used
+    let places: Vec<(usize, f64, f64)> = used
         .iter()
         .map(|&t| {
             let mine = || {
@@ -152,6 +192,20 @@ fn one(assembly: Assembly, blocks: &[DecidedBlock], format: &dyn Format, takes: 
             (t, round(from), round(to))
         })
         .collect();
+    let missing = Missing {
+        beside: members.iter().find_map(|&m| blocks[m].beside.as_ref().map(|b| b.why)),
+        checksum: wrong_checksum,
+        start: headless || unframed,
+        end: cut || missing > 0,
+        last: matches!(classes.last(), Some(Class::Inferred | Class::Unresolved)),
+        bytes: counts.inferred + counts.unresolved > missing,
+        other_length: assembly.announced.is_some_and(|n| n < bytes.len()),
+    };
+    let advice = if level == Level::Established {
+        Vec::new()
+    } else {
+        advice(&missing, blocks, &assembly.data, &places, received)
+    };
     let block_verdicts = members
         .iter()
         .map(|&m| {
@@ -193,43 +247,4 @@ fn first_doubt(classes: &[Class]) -> Option<usize> {
 
 fn plural(n: usize, one: &str, many: &str) -> String {
     format!("{n} {}", if n == 1 { one } else { many })
-}
-
-/// What would help most, from what is missing.
-fn advice(level: Level, blocks: &[DecidedBlock], a: &Assembly, wrong_checksum: bool, takes: usize) -> Vec<String> {
-    if level == Level::Established {
-        return Vec::new();
-    }
-    if wrong_checksum {
-        return vec!["Nothing on this tape can settle it; another recording of the same program could.".into()];
-    }
-    if a.data.is_empty() {
-        return vec!["Play the tape past this header again: no take holds the data that belongs to it.".into()];
-    }
-    // bytes that no vote of any take covers are damage of the tape, or lie outside all takes
-    let uncovered: usize = a
-        .data
-        .iter()
-        .map(|(i, range)| {
-            let votes = &blocks[*i].block.votes;
-            let width = votes.first().map_or(9, |v| v.bits.len() / blocks[*i].block.bytes.max(1));
-            range
-                .clone()
-                .filter(|&b| votes.iter().all(|v| v.bits[b * width..(b + 1) * width].iter().all(|l| l.0.abs() < 0.5)))
-                .count()
-        })
-        .sum();
-    let mut out = Vec::new();
-    if uncovered > 0 && takes > 1 {
-        out.push(format!(
-            "{} silent in every take: clean tape path and head, try a deck with a wider track or another azimuth, and \
-             play it again.",
-            plural(uncovered, "byte is", "bytes are")
-        ));
-    } else {
-        out.push(
-            "Another play of the tape would help most, with the azimuth set by ear for the brightest tone.".into(),
-        );
-    }
-    out
 }

@@ -1,25 +1,28 @@
 //! Advice in words, for screen and report.
 
 use crate::dossier::next::{Cause, ENOUGH, Forecast, Heard, How, Stretch};
-use crate::recovery::Outcome;
+use crate::recovery::{Outcome, Received};
+
+/// From this part of all samples on, full scale is no click or noise peak: the tone itself is cut off.
+const CLIPPED: f64 = 0.01;
 
 /// Whether the tape or a take is at fault, and how each take hears it.
 pub fn cause(stretch: &Stretch) -> String {
     let how = |h: &Heard| {
-        let word = match h.how {
-            How::Well => "well",
-            How::Noisily => "noisily",
-            How::Faintly => "faintly",
-            How::Lost => "not at all",
+        let what = match h.how {
+            How::Well => "hears it well",
+            How::Noisily => "hears it noisily",
+            How::Faintly => "hears it faintly",
+            How::Lost => "makes nothing of it",
         };
-        format!("take-{} hears it {word}", h.take)
+        format!("take-{} {what}", h.take)
     };
     let all: Vec<String> = stretch.heard.iter().map(how).collect();
     let all = all.join(", ");
     match stretch.cause {
         Cause::Tape => format!("every take is bad at the same place, so the tape is: {all}"),
         Cause::Take => format!("some takes are bad here, the tape need not be: {all}"),
-        Cause::OneTake => format!("only one take has it, so tape and take can't be told apart: {all}"),
+        Cause::OneTake => format!("only one take covers it, so tape and take can't be told apart: {all}"),
         Cause::Contradiction => format!("what is heard contradicts itself or the checks: {all}"),
         Cause::Thin => format!("heard, but not surely enough: {all}"),
         Cause::Unheard => "on no take".into(),
@@ -29,9 +32,14 @@ pub fn cause(stretch: &Stretch) -> String {
 /// What is likely to cure it.
 pub fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
     let bad: Vec<&Heard> = stretch.heard.iter().filter(|h| h.how != How::Well).collect();
+    let takes = bad.iter().map(|h| &outcome.intake.received[h.take - 1]);
+    let pulses = takes.clone().all(Received::is_pulses);
     let faint = bad.iter().any(|h| h.how == How::Faintly);
     match stretch.cause {
         Cause::Unheard => "Play the tape over this part: start earlier, stop later.".into(),
+        Cause::Tape | Cause::OneTake | Cause::Take if pulses => {
+            "A pulse image has lost the waveform: record the sound of the tape itself.".into()
+        }
         Cause::Tape if faint => {
             "Clean the head and the tape path, look at the tape there for a crease or dirt, and try a \
                                  deck whose head reads another width of the track."
@@ -39,11 +47,10 @@ pub fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
         }
         Cause::Tape | Cause::OneTake | Cause::Take if !faint => {
             let (mut quiet, mut clipped) = (false, false);
-            for h in &bad {
-                let take = &outcome.intake.received[h.take - 1];
+            for take in takes {
                 if let Some(level) = take.levels.get(usize::from(take.channel)) {
                     quiet |= level.peak < 0.05;
-                    clipped |= level.clipped > 100;
+                    clipped |= level.clipped as f64 > CLIPPED * take.duration_s * f64::from(take.sample_rate);
                 }
             }
             match (quiet, clipped) {
@@ -66,6 +73,7 @@ pub fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
 pub fn forecast(forecast: &Forecast) -> String {
     match forecast {
         Forecast::NotByTakes { why } => format!("can't settle it: {why}."),
+        Forecast::Unknown { why } => format!("what they would do can't be foretold: {why}."),
         Forecast::Simulated { trials, by_takes, .. } => {
             let enough = by_takes.iter().find(|s| s.settled as f64 >= ENOUGH * *trials as f64);
             let Some(told) = enough.or(by_takes.last()) else { return "nothing to simulate.".into() };

@@ -3,8 +3,10 @@
 
 use comfy_table::Cell;
 
+use super::certificate::certificate;
 use super::table::{self, Column, Fit, Look, column};
-use super::verdict::{ProgramVerdict, Take, Verdict};
+use super::verdict::{BlockVerdict, ProgramVerdict, Take, Verdict};
+use super::words;
 use crate::confidence::{Level, score};
 use crate::export::names::printable;
 use crate::tape::Kind;
@@ -48,9 +50,31 @@ pub fn summary(verdict: &Verdict, look: Look) -> String {
         programs.iter().for_each(|program| out.push_str(&remarks(program, look)));
     }
     out.push('\n');
-    (1..=tapes).for_each(|tape| out.push_str(&witnesses(verdict, tape)));
-    out.push_str(&closing(verdict));
+    out.push_str(&totals(verdict));
+    if verdict.programs.iter().flat_map(|p| &p.files).any(|file| file.ends_with(".wav")) {
+        out.push_str("The .wav files are clean tapes to record anew: loud and harsh, volume low.\n");
+    }
     out
+}
+
+/// The table of the takes, those among `new` marked.
+pub fn takes_with_new(verdict: &Verdict, new: &[String], look: Look) -> String {
+    let mark = |take: &Take| {
+        let note = match &take.note {
+            _ if !new.contains(&take.id) => take.note.clone(),
+            Some(note) => Some(format!("New. {note}")),
+            None => Some("New.".into()),
+        };
+        Take { note, ..take.clone() }
+    };
+    takes(&verdict.takes.iter().map(mark).collect::<Vec<_>>(), look)
+}
+
+/// How many witnesses the takes are, and how many programs have which verdict.
+pub fn totals(verdict: &Verdict) -> String {
+    let tapes = verdict.programs.iter().map(|p| p.tape).max().unwrap_or(0);
+    let witnesses: String = (1..=tapes).map(|tape| witnesses(verdict, tape)).collect();
+    witnesses + &levels(verdict)
 }
 
 fn takes(takes: &[Take], look: Look) -> String {
@@ -95,14 +119,21 @@ fn remarks(program: &ProgramVerdict, look: Look) -> String {
     let notes: Vec<String> = program.notes.iter().filter(|n| !said(n)).cloned().collect();
     let guessed = program.bytes.inferred + program.bytes.unresolved;
     let guesses = count(guessed, "byte of its files is a guess.", "bytes of its files are guesses.");
-    let places = program.places.iter().map(|p| format!("{} {}-{}", p.take, minutes(p.from_s), minutes(p.to_s)));
+    let places = program.places.iter().map(|p| match (minutes(p.from_s), minutes(p.to_s)) {
+        (from, to) if from == to => format!("{} at {from}", p.take),
+        (from, to) => format!("{} {from}-{to}", p.take),
+    });
     let places = places.collect::<Vec<_>>().join(", ");
     let short = program.verdict != Level::Established;
-    let all: [(&str, &[String]); 5] = [
+    let width = words::bits_per_byte(&program.format);
+    let certified = |b: &BlockVerdict| Some(format!("{}: {}", b.role, certificate(b, width)?));
+    let corrected: Vec<String> = program.blocks.iter().filter_map(certified).collect();
+    let all: [(&str, &[String]); 6] = [
         ("in the way", &program.obstacles),
         ("would help", &program.advice),
         ("files", if guessed > 0 { &[guesses] } else { &[] }),
         ("lies at", if short { &[places] } else { &[] }),
+        ("corrected", &corrected),
         ("note", &notes),
     ];
     let mut rows = Vec::new();
@@ -127,18 +158,14 @@ fn witnesses(verdict: &Verdict, tape: usize) -> String {
     format!("{} takes count as {:.1} independent ones.\n", counts.len(), counts.iter().sum::<f64>())
 }
 
-fn closing(verdict: &Verdict) -> String {
+fn levels(verdict: &Verdict) -> String {
     let of = |level| verdict.programs.iter().filter(|p| p.verdict == level).count();
     let parts: Vec<String> = [Level::Established, Level::Supported, Level::Open]
         .into_iter()
         .filter(|&level| of(level) > 0)
         .map(|level| format!("{} {}", of(level), table::word(level)))
         .collect();
-    let mut out = format!("{}: {}.\n", count(verdict.programs.len(), "program", "programs"), parts.join(", "));
-    if verdict.programs.iter().flat_map(|p| &p.files).any(|file| file.ends_with(".wav")) {
-        out.push_str("The .wav files are clean tapes to record anew: loud and harsh, volume low.\n");
-    }
-    out
+    format!("{}: {}.\n", count(verdict.programs.len(), "program", "programs"), parts.join(", "))
 }
 
 fn name(program: &ProgramVerdict) -> String {

@@ -15,6 +15,12 @@ pub fn kind(kind: Kind) -> &'static str {
     }
 }
 
+/// Bits of a byte on tape, in the format with this id.
+pub fn bits_per_byte(format: &str) -> usize {
+    let formats = crate::tape::formats();
+    formats.iter().find(|f| f.id() == format).map_or(8, |f| f.grammar().bits_per_byte)
+}
+
 /// A name of tape, or a word for none.
 pub fn name(name: &str) -> &str {
     if name.is_empty() { "(no name)" } else { name }

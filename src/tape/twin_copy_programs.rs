@@ -82,6 +82,10 @@ impl Format for TwinCopy {
                         open = Some((announced(i, &h), block.to_s));
                     }
                 }
+                // what lies on the header itself, such as a bad reading of its second copy, can't be what follows it
+                None if open.as_ref().is_some_and(|(_, end)| block.from_s < end - OVERLAP_S) => {
+                    out.push(closed((unknown(i, 0..block.payload.len()), 0.0)));
+                }
                 None => match open.take() {
                     Some((mut program, _)) if near && program.kind != Kind::Data => {
                         program.data.push((i, 0..block.payload.len()));
@@ -95,6 +99,7 @@ impl Format for TwinCopy {
             }
         }
         out.extend(open.map(closed));
+        out.sort_by_key(|a| a.header.or(a.data.first().map(|d| d.0)));
         out
     }
 
@@ -119,6 +124,8 @@ impl Format for TwinCopy {
 
 /// A data block follows its header after some 2 s of leader; recorders that stop in between add a few seconds.
 const LONGEST_PAUSE_S: f64 = 15.0;
+/// Blocks of one tape do not overlap; their ends are known to less than this.
+const OVERLAP_S: f64 = 0.5;
 
 /// The payload as a header, if it can be one: the length, a known kind, addresses that make sense.
 fn header_of(payload: &[u8]) -> Option<Header> {
@@ -169,4 +176,28 @@ fn closed((mut program, _): (Assembly, f64)) -> Assembly {
         program.notes.push("The header was read, but no data block followed it on any take.".into());
     }
     program
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A header, a bad reading of its second copy that was taken for a block, and the data.
+    #[test]
+    fn what_lies_on_a_header_is_not_its_data() {
+        let bytes = vec![0xA9, 0x01, 0x60];
+        let program = Program { kind: Kind::Code, name: b"TERNS".to_vec(), load_address: Some(0xC000), bytes };
+        let payloads = TapeFile::usual(program).payloads();
+        let block = |payload: &[u8], from_s: f64, to_s: f64| BlockBytes {
+            payload: payload.to_vec(),
+            p_wrong: vec![0.0; payload.len()],
+            from_s,
+            to_s,
+        };
+        let blocks =
+            [block(&payloads[0], 10.0, 14.0), block(&[0xDB, 0xDE, 0x00], 12.0, 14.0), block(&payloads[1], 14.8, 15.0)];
+        let found = TwinCopy::default().assemble(&blocks);
+        let parts: Vec<_> = found.iter().map(|a| (a.header, a.data.clone())).collect();
+        assert_eq!(parts, [(Some(0), vec![(2, 0..3)]), (None, vec![(1, 0..3)])]);
+    }
 }

@@ -177,7 +177,8 @@ mod outputs {
         let output = recover(&marsh().takes, Path::new("/proc/quorate/out"), &[]);
         assert_eq!((code(&output), stdout(&output)), (4, String::new()));
         assert!(
-            stderr(&output).lines().count() == 1 && stderr(&output).contains("cannot write"),
+            stderr(&output).lines().count() == 1
+                && stderr(&output).contains("cannot write: nothing can be made in this place; name another"),
             "{}",
             stderr(&output)
         );

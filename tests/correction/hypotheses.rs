@@ -13,6 +13,7 @@ fn explanations(llrs: &[Llr], p_wrong: f64) -> Vec<Hypothesis> {
         prior,
         ln_valid: posteriors(machine, llrs).unwrap().ln_valid,
         ln_share: ln_share(machine, llrs.len()).unwrap(),
+        ln_apart: 0.0,
     };
     vec![
         hypothesis("obeys", &ParityXor { bytes: BYTES }, 1.0 - p_wrong),
@@ -83,7 +84,8 @@ fn candidates_to_choose_from_eat_up_the_evidence_of_a_check() {
 fn sure_votes_against_the_checksum_say_that_it_was_written_wrong() {
     let weighed = weigh(&explanations(&sure(&parity_only(&[1, 2, 4, 8])), 1e-4)).unwrap();
     assert!(weighed[1].posterior > 1.0 - 1e-12 && weighed[0].ln_posterior < -100.0, "{weighed:?}");
-    let impossible = Hypothesis { name: "none".into(), prior: 1.0, ln_valid: f64::NEG_INFINITY, ln_share: 0.0 };
+    let impossible =
+        Hypothesis { name: "none".into(), prior: 1.0, ln_valid: f64::NEG_INFINITY, ln_share: 0.0, ln_apart: 0.0 };
     assert_eq!(weigh(&[impossible]), None);
     assert_eq!(weigh(&[]), None);
 }

@@ -310,3 +310,25 @@ fn a_read_only_place_is_an_error_of_output_and_reading_works_there() {
     assert_eq!((code(&explained), code(&verified)), (0, 0), "{} {}", stderr(&explained), stderr(&verified));
     assert!(contents(&out) == before && names(folder.path()) == ["out"]);
 }
+
+#[test]
+fn a_lost_dossier_record_is_named_and_a_link_is_no_file_of_ours() {
+    let (folder, out) = dossier(&[&side().good]);
+    let prg = out.join("programs/01-TIDE.prg");
+    let elsewhere = folder.path().join("elsewhere.prg");
+    fs::rename(&prg, &elsewhere).unwrap();
+    #[cfg(unix)]
+    {
+        std::os::unix::fs::symlink(&elsewhere, &prg).unwrap();
+        let output = run("verify", &out, &[]);
+        assert_eq!(code(&output), 2);
+        assert!(stderr(&output).contains("01-TIDE.prg: is a link"), "{}", stderr(&output));
+        fs::remove_file(&prg).unwrap();
+    }
+    assert!(stderr(&run("verify", &out, &[])).contains("01-TIDE.prg: is missing"));
+    fs::remove_file(out.join("dossier.json")).unwrap();
+    for (command, rest) in [("verify", vec![]), ("explain", vec!["p01"]), ("next", vec![])] {
+        let output = run(command, &out, &rest);
+        assert_eq!((code(&output), stderr(&output).contains("dossier.json: is missing")), (2, true), "{command}");
+    }
+}

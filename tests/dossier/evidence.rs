@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use crate::desk::{code, recover, stderr, stdout, verdict};
+use crate::desk::{code, files, recover, stderr, stdout, verdict};
 use crate::takes::{add, contents, copy_folder, dossier, flat, hex, kinds, log, reseal, run, side, state};
 use quorate::dossier::Dossier;
 
@@ -206,6 +206,22 @@ fn what_is_no_dossier_of_ours_is_refused_with_a_clear_word() {
         );
         assert_eq!(std::fs::read_dir(empty.path()).unwrap().count(), 0);
     }
+    // sealed as they should be, all but what they say they are
+    let take = files(&out).into_iter().find(|f| f.ends_with("take.json")).unwrap();
+    for (file, from, to, says) in [
+        ("dossier.json", "quorate/dossier/1", "quorate/dossier/0", "where quorate/dossier/1 was expected"),
+        ("dossier.json", "takes/", "../takes/", "which is none of its own"),
+        (take.as_str(), "quorate/take/1", "quorate/take/2", "was written by a newer quorate"),
+    ] {
+        let forged = folder.path().join(says.replace(['/', ' '], "-"));
+        copy_folder(&out, &forged);
+        let text = std::fs::read_to_string(forged.join(file)).unwrap().replace(from, to);
+        reseal(&forged, &[(file, text.into_bytes())]);
+        let output = run("verify", &forged, &[]);
+        assert_eq!(code(&output), 2, "{file}");
+        let line = stderr(&output).lines().find(|l| l.contains(says)).map(String::from);
+        assert!(line.is_some_and(|l| l.contains(file)), "{file}: {}", stderr(&output));
+    }
 }
 
 /// What was established is never silently weakened. The dossier is given a past in which other bytes were established:
@@ -234,4 +250,79 @@ fn a_contradiction_of_what_was_established_is_a_conflict_until_it_is_resolved() 
     assert_eq!(code(&add(&out, &[&side().torn], &[])), 0);
     assert_eq!(verdict(&out)["programs"][1]["verdict"], "supported");
     assert_eq!(kinds(&out).iter().filter(|k| *k == "conflict").count(), 1);
+}
+
+/// Two programs of a tape may hold the same bytes: that the one still stands settles nothing for the other. The log is given
+/// the past in which CLOCK was established with the bytes of TIDE.
+#[test]
+fn a_twin_with_the_same_bytes_does_not_resolve_a_conflict() {
+    let (_folder, out) = dossier(&[&side().good]);
+    let tide = std::fs::read(out.join("programs/p01.bin")).unwrap();
+    let mut lines = log(&out);
+    let last = lines.len() - 1;
+    assert_eq!(lines[last]["programs"][1]["name"], "CLOCK");
+    lines[last]["programs"][1]["sha256"] = hex(&tide).into();
+    // the lines before stay as they were written, so that the chain holds
+    let old = std::fs::read_to_string(out.join("log.jsonl")).unwrap();
+    let kept: String = old.lines().take(last).map(|line| format!("{line}\n")).collect();
+    let text = format!("{kept}{}\n", lines[last]);
+    reseal(&out, &[("programs/p02.bin", tide), ("log.jsonl", text.into_bytes())]);
+    assert_eq!(code(&add(&out, &[&side().late], &["-q"])), 0);
+    let levels: Vec<_> = verdict(&out)["programs"].as_array().unwrap().iter().map(|p| p["verdict"].clone()).collect();
+    assert_eq!(levels, ["established", "supported"]);
+    assert!(verdict(&out)["programs"][1]["obstacles"][0].as_str().unwrap().starts_with("Conflict: "));
+    assert_eq!(code(&run("verify", &out, &[])), 0);
+}
+
+#[test]
+fn a_copy_whose_name_comes_first_is_no_foreign_take() {
+    let (folder, out) = dossier(&[&side().good]);
+    let copy = folder.path().join("a-copy.wav");
+    std::fs::copy(&side().good, &copy).unwrap();
+    let output = add(&out, &[&copy], &[]);
+    assert_eq!(code(&output), 0, "{}", stderr(&output));
+    assert!(stderr(&output).contains("have the same samples: counted once"), "{}", stderr(&output));
+    let (_other, whole) = dossier(&[&side().good, &copy]);
+    assert!(state(&out) == state(&whole));
+    // the same samples, said to be faster: whoever comes first, the result is one, and it is said
+    let mut fast = std::fs::read(&side().good).unwrap();
+    fast[24..28].copy_from_slice(&48_000u32.to_le_bytes());
+    let path = folder.path().join("z-fast.wav");
+    std::fs::write(&path, fast).unwrap();
+    let (_third, fast_first) = dossier(&[&path]);
+    let output = add(&fast_first, &[&side().good, &copy], &["-q"]);
+    assert_eq!(code(&output), 0, "{}", stderr(&output));
+    assert_eq!(code(&add(&out, &[&path], &["-q"])), 0);
+    assert!(state(&out) == state(&fast_first));
+    let note = verdict(&out)["takes"][2]["note"].as_str().unwrap().to_string();
+    assert_eq!(note, "The same samples as take-1, though the file names another sample rate: counted once.");
+}
+
+#[test]
+fn what_came_in_is_shown_and_fail_under_tells_by_the_exit_code() {
+    let (folder, out) = dossier(&[&side().torn]);
+    // silence with a crackle: nothing to hear
+    let mut hiss = std::fs::read(&side().torn).unwrap();
+    let mut state = 1u32;
+    for byte in &mut hiss[44..] {
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        *byte = (state >> 24) as u8;
+    }
+    let path = folder.path().join("hiss.wav");
+    std::fs::write(&path, hiss).unwrap();
+    let output = add(&out, &[&path], &["--fail-under", "established"]);
+    let said = flat(&stdout(&output));
+    assert_eq!(code(&output), 3, "{said}");
+    assert!(said.contains("New. No data was found on this take."), "{said}");
+    assert!(said.contains("Nothing has changed") && said.contains("1 established, 1 open"), "{said}");
+    assert!(stderr(&output).contains("1 of 2 programs below --fail-under"), "{}", stderr(&output));
+    // a take that is there already
+    let output = add(&out, &[&side().torn], &["-q", "--fail-under", "established"]);
+    assert_eq!((code(&output), stderr(&output)), (3, String::new()));
+    assert_eq!(code(&add(&out, &[&side().torn], &["-q", "--fail-under", "open"])), 0);
+    let output = add(&out, &[&side().good], &["--fail-under", "established"]);
+    assert_eq!(code(&output), 0, "{}", stderr(&output));
+    assert!(stdout(&output).contains("take-1  good.wav"), "{}", stdout(&output));
+    let run: serde_json::Value = serde_json::from_slice(&std::fs::read(out.join("run.json")).unwrap()).unwrap();
+    assert_eq!(run["command"]["fail_under"], "established");
 }

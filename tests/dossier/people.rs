@@ -1,6 +1,12 @@
 //! What people see and decide: explain, decide, verify, next.
 
-use crate::desk::{code, stderr, stdout, verdict};
+use std::path::Path;
+
+use quorate::channel::Knobs;
+use quorate::tape::Kind;
+use quorate::tape::twin_copy::TapeFile;
+
+use crate::desk::{self, code, stderr, stdout, verdict};
 use crate::takes::{add, contents, dossier, flat, kinds, log, run, side, state};
 
 /// An offset of the second program that `torn.wav` has lost.
@@ -12,7 +18,7 @@ fn a_byte_is_explained_by_every_vote_the_checks_and_the_rival() {
     let output = run("explain", &out, &["p02:3"]);
     assert_eq!((code(&output), stderr(&output)), (0, String::new()));
     let said = stdout(&output);
-    let value = format!("address C003: {:02X}", side().clock[3]);
+    let value = format!("address 0xC003: 0x{:02X}", side().clock[3]);
     for words in [
         &*value,
         "class",
@@ -147,7 +153,7 @@ fn next_says_where_the_fault_is_and_how_many_takes_would_do() {
     assert!(stdout(&run("next", &out, &[])).contains("nothing is left to do"));
     let (_folder, out) = dossier(&[&side().torn]);
     let said = flat(&stdout(&run("next", &out, &[])));
-    for words in ["p02 CLOCK: open", "only one take has it", "take-1", "Clean the head", "simulated cases"] {
+    for words in ["p02 CLOCK: open", "only one take covers it", "take-1", "Clean the head", "simulated cases"] {
         assert!(said.contains(words), "{words}: {said}");
     }
     assert_eq!(flat(&stdout(&run("next", &out, &[]))), said, "the simulation is seeded");
@@ -169,4 +175,66 @@ fn next_says_where_the_fault_is_and_how_many_takes_would_do() {
     assert_eq!(code(&add(&out, &[&again], &["-q"])), 0);
     let advice: serde_json::Value = serde_json::from_str(&stdout(&run("next", &out, &["--json"]))).unwrap();
     assert_eq!(advice[0]["stretches"][0]["cause"], "tape", "{advice}");
+}
+
+/// Names on tape are anything: a number, or nothing at all.
+#[test]
+fn a_name_that_is_a_number_is_asked_about_and_none_goes_by_its_number() {
+    let folder = tempfile::tempdir().unwrap();
+    let bytes = |step: u8| (0..40u8).map(|i| i.wrapping_mul(step) ^ 0x5A).collect();
+    let short = |name: &[u8], address, step| TapeFile {
+        header_leader_s: 0.8,
+        data_leader_s: 0.6,
+        gap_s: 0.4,
+        ..desk::file(Kind::Code, name, Some(address), bytes(step))
+    };
+    let tape = [short(b"2", 0x1000, 73), short(b"TERNS", 0x2000, 29), short(b"", 0x3000, 31)];
+    let take = desk::play(folder.path(), &tape, &[("numbers.wav", Knobs::default())]).remove(0);
+    let (_folder, out) = dossier(&[&take]);
+    let refused = |what: &str| {
+        let output = run("explain", &out, &[what]);
+        assert_eq!(code(&output), 2, "{what}: {}", stdout(&output));
+        stderr(&output)
+    };
+    assert!(refused("2").contains("name one of p01, p02"), "{}", refused("2"));
+    assert!(refused("2:5").contains("name one of p01, p02"));
+    for what in ["", ":3", "0", "4", "gulls"] {
+        assert!(refused(what).contains("p03 (no name)"), "{what}: {}", refused(what));
+    }
+    for (what, says) in
+        [("p02", "p02 TERNS"), ("1", "p01 2"), ("3", "p03 (no name)"), ("3:5", "p03 (no name), offset 5")]
+    {
+        assert!(stdout(&run("explain", &out, &[what])).starts_with(says), "{what}");
+    }
+}
+
+/// What is read off the screen can be typed again: a hexadecimal value says that it is one.
+#[test]
+fn the_value_explained_is_the_value_decided() {
+    let (_folder, out) = dossier(&[&side().torn]);
+    let title = |out: &Path| stdout(&run("explain", out, &["p02:30"])).lines().next().unwrap().to_string();
+    let before = title(&out);
+    let value = before.rsplit(' ').next().unwrap().to_string();
+    assert!(value.starts_with("0x"), "{before}");
+    let what = format!("p02:30={value}");
+    assert_eq!(code(&run("decide", &out, &[&what, "--by", "Kit", "--because", "as it is"])), 0);
+    assert_eq!(title(&out), before);
+}
+
+#[test]
+fn advice_names_the_take_that_starts_late_or_stops_early() {
+    let whole = std::fs::read(&side().good).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    // a WAV file of 44 bytes of header, 16 bits, mono
+    let advice = |program: usize, from_s: f64, left_s: f64| {
+        let at = |s: f64| 2 * (44_100.0 * s) as usize;
+        let samples = &whole[44 + at(from_s)..whole.len() - at(left_s)];
+        let path = folder.path().join("part.wav");
+        std::fs::write(&path, desk::wav(desk::format(1, 1, 44_100, 16), samples)).unwrap();
+        let (_folder, out) = dossier(&[&path]);
+        verdict(&out)["programs"][program]["advice"].to_string()
+    };
+    // by the layout in takes.rs the data of TIDE begins 6 s into the take, those of CLOCK 2.5 s before its end
+    assert!(advice(0, 6.1, 0.0).contains("take-1 starts too late"), "{}", advice(0, 6.1, 0.0));
+    assert!(advice(1, 0.0, 1.9).contains("take-1 stops too early"), "{}", advice(1, 0.0, 1.9));
 }

@@ -1,5 +1,6 @@
 //! Tapes and takes drawn over the whole range of the channel. One seed, one tape.
 
+use super::codec::{Codec, aac, mp3, opus};
 use quorate::channel::Recipe;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -27,6 +28,14 @@ pub fn recipe(seed: u64) -> Result<Recipe, String> {
         (0..r.random_range(1..=5)).map(|t| json!({"name": format!("take-{}", t + 1), "knobs": take(&mut r)})).collect();
     let whole = json!({"seed": seed, "files": files, "deck": deck, "takes": takes});
     serde_json::from_value(whole).map_err(|e| e.to_string())
+}
+
+/// Whether a take was kept in a lossy file, and in which: one in seven.
+pub fn codec(seed: u64, take: usize) -> Option<Codec> {
+    let mut r = ChaCha8Rng::seed_from_u64(seed);
+    r.set_stream(take as u64 + 1);
+    let kinds = [mp3(192), mp3(96), mp3(64), opus(96), opus(48), opus(32), aac(128), aac(64), aac(48)];
+    r.random_bool(1.0 / 7.0).then(|| kinds[r.random_range(0..kinds.len())])
 }
 
 /// What all takes of a tape share: its damage, and how it was recorded.

@@ -1,5 +1,7 @@
 //! Holds the claims against the truth over the channel's whole range: see `scripts/calibrate`.
 
+#[path = "../receiver/codec.rs"]
+mod codec;
 mod draw;
 mod report;
 mod tally;
@@ -33,6 +35,9 @@ fn run() -> Result<(), Box<dyn std::error::Error>> {
             "--out" => out = value.into(),
             other => return Err(format!("no option {other}; there are --programs, --seed, --out").into()),
         }
+    }
+    if codec::version().is_none() {
+        return Err("ffmpeg is not there; lossy takes are made with it".into());
     }
     let mut all = Tally::default();
     let mut next = seed;

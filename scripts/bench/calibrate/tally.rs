@@ -8,6 +8,7 @@ use quorate::recovery::{self, Outcome, RecoveredProgram};
 use quorate::tape::TwinCopy;
 use std::path::Path;
 
+use super::codec::Codec;
 use super::draw;
 
 /// Claims of this chance of error and below are only counted: there are too many to keep.
@@ -30,6 +31,8 @@ pub struct Tally {
     pub open: u64,
     pub bits: Vec<Claim>,
     pub bytes: Vec<Claim>,
+    /// Bits that nothing is known of, given out as zeros: how many, how many wrong.
+    pub guessed_bits: (u64, u64),
     /// Sure claims by decade: how many, how many wrong.
     pub sure_bits: [(u64, u64); DECADES],
     pub sure_bytes: [(u64, u64); DECADES],
@@ -48,6 +51,8 @@ impl Tally {
         self.open += other.open;
         self.bits.extend(other.bits);
         self.bytes.extend(other.bytes);
+        self.guessed_bits.0 += other.guessed_bits.0;
+        self.guessed_bits.1 += other.guessed_bits.1;
         let sum = |a: &mut [(u64, u64); DECADES], b: [(u64, u64); DECADES]| {
             a.iter_mut().zip(b).for_each(|(x, y)| *x = (x.0 + y.0, x.1 + y.1));
         };
@@ -74,8 +79,12 @@ pub fn tape(seed: u64) -> Result<Tally, String> {
     let mut paths = Vec::new();
     for (i, take) in simulation.truth.takes.iter().enumerate() {
         let samples = simulation.samples(i).ok_or_else(|| say(&"a take is missing"))?;
+        let (samples, rate) = match draw::codec(seed, i) {
+            Some(codec) => lossy(&samples, take.knobs.sample_rate, codec).map_err(|e| say(&e))?,
+            None => (samples, take.knobs.sample_rate),
+        };
         let path = folder.path().join(format!("{}.wav", take.name));
-        write_wav16(&path, take.knobs.sample_rate, 1, &samples).map_err(|e| say(&e))?;
+        write_wav16(&path, rate, 1, &samples).map_err(|e| say(&e))?;
         paths.push(path);
     }
     let truth = &simulation.truth.programs;
@@ -117,6 +126,13 @@ pub fn tape(seed: u64) -> Result<Tally, String> {
     Ok(out)
 }
 
+/// A take as someone kept it: through a codec and back.
+fn lossy(samples: &[i16], rate: u32, codec: Codec) -> anyhow::Result<(Vec<i16>, u32)> {
+    let wave: Vec<f32> = samples.iter().map(|&s| f32::from(s) / 32_768.0).collect();
+    let (wave, rate) = codec.pass(&wave, rate)?;
+    Ok((wave.iter().map(|x| (x * 32_768.0).round() as i16).collect(), rate))
+}
+
 /// Bits and bytes of a program whose length is right: only then is there a truth for each.
 fn inside(outcome: &Outcome, recovered: &RecoveredProgram, truth: &TrueProgram, out: &mut Tally) {
     if recovered.program.bytes.len() != truth.bytes.len() {
@@ -129,6 +145,12 @@ fn inside(outcome: &Outcome, recovered: &RecoveredProgram, truth: &TrueProgram, 
         for k in 0..8 {
             let llr = f64::from(decided.posterior[at * 9 + k].0);
             let bit = right >> k & 1 == 1;
+            if llr == 0.0 {
+                // nothing was heard and no check says anything: a guess, no claim
+                out.guessed_bits.0 += 1;
+                out.guessed_bits.1 += u64::from(bit);
+                continue;
+            }
             claim(1.0 / (1.0 + llr.abs().exp()), (llr > 0.0) != bit, &mut out.bits, &mut out.sure_bits);
         }
     }

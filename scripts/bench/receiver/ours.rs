@@ -94,7 +94,7 @@ pub fn judge(scene: &Scene, takes: Vec<Received>, from_s: f64) -> Result<Judged,
             out.exact_wrong = wrong_bytes(scene, word.bits.iter().map(|&b| Some(b)));
         }
         out.recovered = out.exact_wrong == 0;
-        let decided = decide(&format, &block, &total)?;
+        let decided = decide(&format, &block, &vec![1.0; block.votes.len()])?;
         let wrong = decided.bytes.len() != BYTES || decided.bytes[..BYTES - 1] != scene.program.bytes[..];
         out.block = Some(Claimed { p_wrong: decided.p_wrong, wrong, posterior: decided.posterior });
         for vote in &block.votes {

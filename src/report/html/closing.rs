@@ -6,7 +6,9 @@ use serde_json::{Map, Value};
 use super::{Report, number, shown};
 use crate::confidence::verdict::{LEAST_P_WRONG, WEAK_BIT};
 use crate::confidence::{ESTABLISHED_BELOW, Level, calibration, score};
-use crate::correction::hypotheses::{PRIOR_NO_CHECKS, PRIOR_WRONG_CHECKSUM};
+use crate::correction::hypotheses::{
+    PRIOR_COPIES_DIFFER, PRIOR_NO_CHECKS, PRIOR_OTHER_RECORDING, PRIOR_WRONG_CHECKSUM,
+};
 use crate::dossier::log::{self, Event, Record};
 use crate::dossier::next::{Advice, Forecast};
 use crate::recovery::Outcome;
@@ -202,7 +204,7 @@ pub fn more_takes(forecast: &Forecast) -> String {
     let told = shown(&advice::forecast(forecast));
     match forecast {
         Forecast::NotByTakes { .. } => format!("More takes like these {told}"),
-        Forecast::Simulated { .. } => {
+        Forecast::Simulated { .. } | Forecast::Unknown { .. } => {
             let mut letters = told.chars();
             letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
         }
@@ -308,6 +310,16 @@ pub fn software(report: &Report) -> Markup {
             "Prior, wrong checksum",
             score::chance(PRIOR_WRONG_CHECKSUM),
             "a block written with a checksum that was never right",
+        ),
+        (
+            "Prior, copies that differ",
+            score::chance(PRIOR_COPIES_DIFFER),
+            "a block whose two copies were written with different bytes",
+        ),
+        (
+            "Prior, other recording",
+            score::chance(PRIOR_OTHER_RECORDING),
+            "a block at which takes of one tape hold different recordings",
         ),
         ("Prior, no checks", score::chance(PRIOR_NO_CHECKS), "a block not in the format at all"),
         ("Pulses", words::list(&symbols), "usual full cycles, from which every take's own are learned"),

@@ -1,0 +1,342 @@
+//! Do two groups of readings say different blocks? The evidence for that against one block heard by all.
+//!
+//! Under "one block" every byte of both groups is the same; under "two blocks" at least two bytes differ, since two words
+//! that obey a check differ in more than one byte, and a single one would be neither here nor there: whatever is given out
+//! for it is what one of the groups says. For byte i, from the soft bits of both groups, with V valid bytes,
+//!
+//! ```text
+//! r = P(votes | two different bytes) / P(votes | one byte) = (A B / S − 1) / (V − 1)
+//! A = Σ over valid bytes Π 2 P(bit | first group), B the same of the second, S = Σ Π 2 P(bit | first) · 2 P(bit | second)
+//! ```
+//!
+//! because P(votes | bit) is proportional to P(bit | votes) for the even prior of a soft bit. Where one group heard
+//! nothing, r = 1: that says nothing. Where both surely say the same, r is nearly 0. How many bytes differ is not known:
+//! the shares that are tried count alike.
+
+use crate::Llr;
+use crate::consensus::{Block, Vote};
+use crate::correction::{CheckMachine, obeys};
+
+/// What a reading that kept its count from the sync sequence to the end of the block can be worth at most when it alone
+/// says something else, as odds, and what each further one that says the same adds: a reading may be wrong as a whole in
+/// ways that its soft bits don't know, and others of the same tape and deck in the same way. Judgements.
+const ODDS_OF_ONE: f64 = 1e6;
+const ODDS_OF_NEXT: f64 = 1e3;
+/// Soft bits above this claim that something was heard, and one byte in so many that were heard may break its checks.
+const CLAIMED: f32 = 1.0;
+/// Soft bits under this are not sure: odds of 20 to 1. One bit in so many may be so.
+const SURE: f32 = 3.0;
+const UNSURE_OF: usize = 50;
+const BROKEN_OF: usize = 100;
+/// No byte counts more than this: far beyond what any decision needs, and safe to multiply.
+const MOST: f64 = 1e12;
+/// Bytes that differ, at the least.
+const LEAST_DIFFERING: f64 = 2.0;
+/// The numbers of differing bytes that are tried are so many times apart.
+const STEP: f64 = 4.0;
+
+/// Two groups of readings of one block, each added up.
+pub struct Sides {
+    pub sums: [Vec<Llr>; 2],
+    /// Readings in the smaller group.
+    witnesses: usize,
+}
+
+impl Sides {
+    /// Of the votes that are fit to contradict others; `group` says which belongs where, 0 or 1, if anywhere. `None` if
+    /// either group is empty. `byte` holds the checks of a byte of `width` bits.
+    pub fn of(
+        block: &Block,
+        weights: &[f32],
+        byte: &dyn CheckMachine,
+        width: usize,
+        group: impl Fn(&Vote) -> Option<usize>,
+    ) -> Option<Sides> {
+        let bits = block.votes.first()?.bits.len();
+        let mut sums = [vec![Llr::LOST; bits], vec![Llr::LOST; bits]];
+        let mut count = [0, 0];
+        for (vote, &weight) in block.votes.iter().zip(weights) {
+            if !testifies(vote, block, byte, width) {
+                continue;
+            }
+            let Some(side) = group(vote) else { continue };
+            count[side] += 1;
+            sums[side].iter_mut().zip(&vote.bits).for_each(|(sum, &bit)| *sum += bit * weight);
+        }
+        let witnesses = count[0].min(count[1]);
+        (witnesses > 0).then_some(Sides { sums, witnesses })
+    }
+
+    /// For every byte how much better two different bytes explain what was heard than one: r above. `byte` holds the
+    /// checks of a single byte of `width` bits.
+    pub fn ratios(&self, byte: &dyn CheckMachine, width: usize) -> Vec<f64> {
+        let valid = total(byte, &vec![[1.0; 2]; width]);
+        let [a, b] = &self.sums;
+        let pairs = a.chunks(width).zip(b.chunks(width));
+        pairs
+            .map(|(a, b)| {
+                let [x, y] = [a, b].map(|bits| bits.iter().map(|l| twice(*l)).collect::<Vec<_>>());
+                let both: Vec<[f64; 2]> = x.iter().zip(&y).map(|(p, q)| [p[0] * q[0], p[1] * q[1]]).collect();
+                let (a, b, s) = (total(byte, &x), total(byte, &y), total(byte, &both));
+                let r = (a * b / s.max(f64::MIN_POSITIVE) - 1.0) / (valid - 1.0);
+                // rounding may leave a little less than nothing
+                if r.is_nan() { 1.0 } else { r.clamp(0.0, MOST) }
+            })
+            .collect()
+    }
+
+    /// ln of the odds to which these readings can lead at most.
+    fn ln_most(&self) -> f64 {
+        ODDS_OF_ONE.ln() + (self.witnesses - 1) as f64 * ODDS_OF_NEXT.ln()
+    }
+
+    /// ln P(votes | two blocks) / P(votes | one block), before any check of the whole block.
+    pub fn ln_ratio(&self, ratios: &[f64]) -> f64 {
+        let bytes = ratios.len() as f64;
+        let shares = std::iter::successors(Some(LEAST_DIFFERING), |n| Some(n * STEP)).take_while(|&n| n <= bytes);
+        let each: Vec<f64> = shares.map(|n| at_least_two(ratios, n / bytes)).collect();
+        let best = each.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        if best == f64::NEG_INFINITY {
+            return best;
+        }
+        let mean = best + (each.iter().map(|x| (x - best).exp()).sum::<f64>() / each.len() as f64).ln();
+        mean.min(self.ln_most())
+    }
+}
+
+/// A reading that contradicts others must be beyond reproach itself: it kept its count from first to last byte (a count that
+/// slipped says other bytes too), it is sure of nearly every bit (at more noise the model of a reading's own faults is too
+/// rough to tell them from other bytes), and the bytes that it claims to have heard obey their own checks but for one in a
+/// hundred (one that was followed half a cell aside claims bytes that half of the time do not). `byte` holds the checks of a byte
+/// of `width` bits.
+fn testifies(vote: &Vote, block: &Block, byte: &dyn CheckMachine, width: usize) -> bool {
+    if !matches!(vote.stretches[..], [(from, to, 0)] if to - from == block.bytes) {
+        return false;
+    }
+    let heard = || vote.bits.chunks(width).filter(|bits| bits.iter().all(|b| b.0.abs() > CLAIMED));
+    let broken = |bits: &&[Llr]| !obeys(byte, &bits.iter().map(|b| b.bit()).collect::<Vec<_>>());
+    let unsure = vote.bits.iter().filter(|b| b.0.abs() < SURE).count();
+    unsure * UNSURE_OF <= vote.bits.len() && heard().filter(broken).count() * BROKEN_OF <= block.bytes
+}
+
+/// The takes that can speak for or against others, in order.
+pub fn takes(block: &Block, byte: &dyn CheckMachine, width: usize) -> Vec<usize> {
+    let sound = block.votes.iter().filter(|v| testifies(v, block, byte, width));
+    let mut takes: Vec<usize> = sound.map(|v| v.take).collect();
+    takes.sort_unstable();
+    takes.dedup();
+    takes
+}
+
+/// Whether the bytes that differ can be named: if not, what the checks of the one block say they say of both.
+pub fn visible(chances: &[f64]) -> bool {
+    chances.iter().filter(|&&chance| chance > 0.5).count() as f64 >= LEAST_DIFFERING
+}
+
+/// The chance that each byte differs, given that some do: with the fewest that may.
+pub fn chances(ratios: &[f64]) -> Vec<f64> {
+    let share = (LEAST_DIFFERING / ratios.len() as f64).min(1.0);
+    ratios.iter().map(|r| share * r / (1.0 - share + share * r).max(f64::MIN_POSITIVE)).collect()
+}
+
+/// Groups of takes to hold against the others: each by itself, and each with those that go with it. Every group is
+/// the smaller part, or the one without the first take.
+pub fn groups(takes: &[usize], differ: impl Fn(usize, usize) -> bool) -> Vec<Vec<usize>> {
+    let mut out: Vec<Vec<usize>> = Vec::new();
+    let mut add = |group: Vec<usize>| {
+        let rest: Vec<usize> = takes.iter().copied().filter(|t| !group.contains(t)).collect();
+        let key = |g: &Vec<usize>| (g.len(), g.contains(&takes[0]));
+        let group = if key(&rest) < key(&group) { rest } else { group };
+        if !group.is_empty() && !out.contains(&group) {
+            out.push(group);
+        }
+    };
+    takes.iter().for_each(|&t| add(vec![t]));
+    for &t in takes {
+        add(takes.iter().copied().filter(|&u| u == t || !differ(t, u)).collect());
+    }
+    out
+}
+
+/// ln of the mean over all ways in which at least two bytes differ, each with the chance `share`, of the product of their
+/// ratios.
+fn at_least_two(ratios: &[f64], share: f64) -> f64 {
+    // chances that none, one, or more differ: of the votes given that, and before the votes
+    let mut votes = [1.0, 0.0, 0.0];
+    let mut prior = votes;
+    let mut ln_scale = 0.0;
+    for &r in ratios {
+        for (state, r) in [(&mut votes, r), (&mut prior, 1.0)] {
+            let [none, one, more] = *state;
+            *state = [
+                none * (1.0 - share),
+                one * (1.0 - share) + none * share * r,
+                more * (1.0 - share + share * r) + one * share * r,
+            ];
+        }
+        let most = votes.iter().copied().fold(0.0, f64::max);
+        if !(1e-100..=1e100).contains(&most) {
+            votes.iter_mut().for_each(|v| *v /= most);
+            ln_scale += most.ln();
+        }
+    }
+    ln_scale + votes[2].ln() - prior[2].ln()
+}
+
+/// Twice the probabilities of 0 and 1.
+fn twice(llr: Llr) -> [f64; 2] {
+    [2.0 * (-llr).p_one(), 2.0 * llr.p_one()]
+}
+
+/// Sum over all bytes that obey `byte` of the product of their bits' weights.
+fn total(byte: &dyn CheckMachine, weights: &[[f64; 2]]) -> f64 {
+    let mut now = vec![0.0; byte.states()];
+    now[0] = 1.0;
+    for (position, weight) in weights.iter().enumerate() {
+        let mut next = vec![0.0; now.len()];
+        for (state, &sum) in now.iter().enumerate().filter(|(_, sum)| **sum > 0.0) {
+            for bit in [false, true] {
+                let to = byte.step(state, position, bit);
+                if byte.allows(to, position) && byte.known_bit(position).is_none_or(|known| known == bit) {
+                    next[to] += sum * weight[usize::from(bit)];
+                }
+            }
+        }
+        now = next;
+    }
+    now.iter().enumerate().filter(|(state, _)| byte.accepts(*state)).map(|(_, sum)| sum).sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::correction::ParityOnly;
+    use rand::{Rng, SeedableRng};
+    use rand_chacha::ChaCha8Rng;
+
+    fn bits(bytes: &[u8], weight: f32) -> Vec<Llr> {
+        let bit = |b: bool| Llr(if b { weight } else { -weight });
+        bytes.iter().flat_map(|&b| crate::tape::twin_copy::byte_bits(b)).map(bit).collect()
+    }
+
+    fn sides(a: Vec<Llr>, b: Vec<Llr>) -> Sides {
+        Sides { sums: [a, b], witnesses: 1 }
+    }
+
+    /// All pairs of bytes by enumeration.
+    #[test]
+    fn ratios_are_those_of_all_pairs_of_bytes() {
+        let mut state = 9u32;
+        let mut votes = || -> Vec<Llr> {
+            let mut next = || {
+                // any numbers will do; these are of a linear congruential generator
+                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                Llr((state >> 8) as f32 / (1 << 21) as f32 - 4.0)
+            };
+            (0..9).map(|_| next()).collect()
+        };
+        for _ in 0..5 {
+            let (x, y) = (votes(), votes());
+            let chance = |votes: &[Llr], byte: u8| -> f64 {
+                let word = crate::tape::twin_copy::byte_bits(byte);
+                votes.iter().zip(word).map(|(l, b)| if b { l.p_one() } else { (-*l).p_one() }).product()
+            };
+            let (mut same, mut other) = (0.0, 0.0);
+            for a in 0..=255u8 {
+                for b in 0..=255u8 {
+                    let p = chance(&x, a) * chance(&y, b);
+                    if a == b { same += p / 256.0 } else { other += p / (256.0 * 255.0) }
+                }
+            }
+            let r = sides(x, y).ratios(&ParityOnly, 9)[0];
+            assert!((r / (other / same) - 1.0).abs() < 1e-9, "{r} {}", other / same);
+        }
+    }
+
+    #[test]
+    fn where_nobody_heard_anything_nothing_is_said() {
+        let s = sides(bits(b"KNOT", 20.0), vec![Llr::LOST; 36]);
+        let r = s.ratios(&ParityOnly, 9);
+        assert!(r.iter().all(|r| (r - 1.0).abs() < 1e-9), "{r:?}");
+        assert!(s.ln_ratio(&r).abs() < 1e-9);
+    }
+
+    #[test]
+    fn two_bytes_that_differ_are_evidence_and_one_is_none() {
+        let text = b"HIGH WATER AT THE STAITHE 06:14 AND 18:39 BST";
+        let other = |at: &[usize]| {
+            let mut bytes = text.to_vec();
+            at.iter().for_each(|&i| bytes[i] ^= 0x15);
+            bytes
+        };
+        let ln = |bytes: &[u8]| {
+            let s = sides(bits(text, 12.0), bits(bytes, 12.0));
+            s.ln_ratio(&s.ratios(&ParityOnly, 9))
+        };
+        assert!(ln(text) < -20.0, "{}", ln(text));
+        assert!(ln(&other(&[7])) < 0.0, "{}", ln(&other(&[7])));
+        assert!((ln(&other(&[7, 30])) - ODDS_OF_ONE.ln()).abs() < 1e-9, "{}", ln(&other(&[7, 30])));
+    }
+
+    /// All ways to choose the bytes that differ, one by one.
+    #[test]
+    fn at_least_two_is_the_sum_over_all_ways_to_choose_them() {
+        let ratios = [0.3, 7.0, 1e-3, 1.0, 42.0, 0.9, 2.0, 1e-9];
+        for share in [0.25, 0.5, 1.0] {
+            let (mut votes, mut prior) = (0.0, 0.0);
+            for set in (0..1u32 << ratios.len()).filter(|s| s.count_ones() >= 2) {
+                let chosen = |i: usize| set >> i & 1 == 1;
+                let p: f64 = (0..ratios.len()).map(|i| if chosen(i) { share } else { 1.0 - share }).product();
+                prior += p;
+                votes += p * (0..ratios.len()).filter(|&i| chosen(i)).map(|i| ratios[i]).product::<f64>();
+            }
+            let expected: f64 = (votes / prior).ln();
+            assert!((at_least_two(&ratios, share) - expected).abs() < 1e-9, "{share}");
+        }
+    }
+
+    /// One block or two by the toss of a coin, read with noise: of those called two with probability p, a share p must be.
+    /// Nothing here knows Bayes: the simulation is the reference.
+    #[test]
+    fn chances_of_two_blocks_come_true() {
+        const BYTES: usize = 6;
+        let mut rng = ChaCha8Rng::seed_from_u64(7);
+        // sums of forecasts, outcomes and variances, by forecast
+        let mut bins = [(0.0, 0.0, 0.0); 5];
+        for _ in 0..6_000 {
+            let first: [u8; BYTES] = rng.random();
+            let mut second = first;
+            let two = rng.random_bool(0.5);
+            while two && first.iter().zip(&second).filter(|(a, b)| a != b).count() < 2 {
+                // two of six is the only number that is tried at this length
+                let other = |b: u8, rng: &mut ChaCha8Rng| b ^ rng.random_range(1..=255u8);
+                second = first.map(|b| if rng.random_bool(1.0 / 3.0) { other(b, &mut rng) } else { b });
+            }
+            let mut read = |bytes: &[u8]| -> Vec<Llr> {
+                let bit = |bit: Llr| {
+                    let p: f64 = rng.random_range(0.05..0.4);
+                    let weight = ((1.0 - p) / p).ln() as f32;
+                    if rng.random_bool(p) { bit * -weight } else { bit * weight }
+                };
+                bits(bytes, 1.0).into_iter().map(bit).collect()
+            };
+            let s = sides(read(&first), read(&second));
+            let odds = s.ln_ratio(&s.ratios(&ParityOnly, 9)).exp();
+            let forecast = odds / (1.0 + odds);
+            let bin = &mut bins[((forecast * 5.0) as usize).min(4)];
+            *bin = (bin.0 + forecast, bin.1 + f64::from(u8::from(two)), bin.2 + forecast * (1.0 - forecast));
+        }
+        for (forecast, outcome, variance) in bins {
+            assert!(variance > 5.0, "a bin without cases tests nothing: {bins:?}");
+            assert!((forecast - outcome).abs() < 3.5 * variance.sqrt(), "{bins:?}");
+        }
+    }
+
+    #[test]
+    fn takes_are_grouped_with_those_they_go_with() {
+        let two = |a: usize, b: usize| (a < 2) != (b < 2);
+        assert_eq!(groups(&[0, 1, 2, 3], two), [vec![0], vec![1], vec![2], vec![3], vec![2, 3]]);
+        assert_eq!(groups(&[4, 9], |_, _| true), [vec![9]]);
+        assert!(groups(&[4], |_, _| true).is_empty());
+    }
+}
