@@ -37,7 +37,9 @@ const STEP: f64 = 4.0;
 
 /// Two groups of readings of one block, each added up.
 pub struct Sides {
-    pub sums: [Vec<Llr>; 2],
+    sums: [Vec<Llr>; 2],
+    /// With those that are not fit to contradict others: what each group says as a whole.
+    pub whole: [Vec<Llr>; 2],
     /// Readings in the smaller group.
     witnesses: usize,
 }
@@ -54,17 +56,19 @@ impl Sides {
     ) -> Option<Sides> {
         let bits = block.votes.first()?.bits.len();
         let mut sums = [vec![Llr::LOST; bits], vec![Llr::LOST; bits]];
+        let mut whole = sums.clone();
         let mut count = [0, 0];
         for (vote, &weight) in block.votes.iter().zip(weights) {
-            if !testifies(vote, block, byte, width) {
-                continue;
-            }
             let Some(side) = group(vote) else { continue };
-            count[side] += 1;
-            sums[side].iter_mut().zip(&vote.bits).for_each(|(sum, &bit)| *sum += bit * weight);
+            let add = |to: &mut Vec<Llr>| to.iter_mut().zip(&vote.bits).for_each(|(sum, &bit)| *sum += bit * weight);
+            add(&mut whole[side]);
+            if testifies(vote, block, byte, width) {
+                count[side] += 1;
+                add(&mut sums[side]);
+            }
         }
         let witnesses = count[0].min(count[1]);
-        (witnesses > 0).then_some(Sides { sums, witnesses })
+        (witnesses > 0).then_some(Sides { sums, whole, witnesses })
     }
 
     /// For every byte how much better two different bytes explain what was heard than one: r above. `byte` holds the
@@ -220,7 +224,7 @@ mod tests {
     }
 
     fn sides(a: Vec<Llr>, b: Vec<Llr>) -> Sides {
-        Sides { sums: [a, b], witnesses: 1 }
+        Sides { whole: [a.clone(), b.clone()], sums: [a, b], witnesses: 1 }
     }
 
     /// All pairs of bytes by enumeration.

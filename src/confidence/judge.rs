@@ -190,11 +190,12 @@ impl Two {
         let ratios = sides.ratios(format.checks_within_bytes(1).as_ref(), width);
         let (mut ln_apart, differs) = (sides.ln_ratio(&ratios), chances(&ratios));
         let (whole, within) = (format.checks(bytes), format.checks_within_bytes(bytes));
-        let own = || sides.sums.each_ref().map(|sum| Own::of(sum, whole.as_ref(), within.as_ref(), checks.ln_most));
+        let payload = |own: &Own| own.bits.as_ref().map(|bits| bits[..bytes.saturating_sub(1) * width].to_vec());
+        let own = || sides.whole.each_ref().map(|sum| Own::of(sum, whole.as_ref(), within.as_ref(), checks.ln_most));
         match apart::visible(&differs).then(own) {
             // each obeys its own checks, or does not: given what differs, the one says nothing of the other
-            Some([a, b]) if a.bits != b.bits => ln_apart += a.ln_gain + b.ln_gain,
-            // what the checks make of both is the same block
+            Some([a, b]) if payload(&a) != payload(&b) => ln_apart += a.ln_gain + b.ln_gain,
+            // what the checks make of both is the same but for the check byte, if that
             Some(_) => ln_apart = ln_apart.min(0.0) + checks.ln_together,
             None => ln_apart += checks.ln_together,
         }
