@@ -190,12 +190,14 @@ impl Two {
         let ratios = sides.ratios(format.checks_within_bytes(1).as_ref(), width);
         let (mut ln_apart, differs) = (sides.ln_ratio(&ratios), chances(&ratios));
         let (whole, within) = (format.checks(bytes), format.checks_within_bytes(bytes));
-        let payload = |own: &Own| own.bits.as_ref().map(|bits| bits[..bytes.saturating_sub(1) * width].to_vec());
+        let payload = |own: &Own| Some(own.word.as_ref()?[..bytes.saturating_sub(1) * width].to_vec());
         let own = || sides.whole.each_ref().map(|sum| Own::of(sum, whole.as_ref(), within.as_ref(), checks.ln_most));
         match apart::visible(&differs).then(own) {
             // each obeys its own checks, or does not: given what differs, the one says nothing of the other
-            Some([a, b]) if payload(&a) != payload(&b) => ln_apart += a.ln_gain + b.ln_gain,
-            // what the checks make of both is the same but for the check byte, if that
+            Some([a, b]) if payload(&a).zip(payload(&b)).is_some_and(|(a, b)| a != b) => {
+                ln_apart += a.ln_gain + b.ln_gain;
+            }
+            // a side that does not know what it says contradicts nobody; nor do two that say the same but for the check byte
             Some(_) => ln_apart = ln_apart.min(0.0) + checks.ln_together,
             None => ln_apart += checks.ln_together,
         }
@@ -207,15 +209,18 @@ impl Two {
 struct Own {
     /// ln of what its checks are worth, if it may not obey them.
     ln_gain: f64,
-    /// Its most probable word.
-    bits: Option<Vec<bool>>,
+    /// Its word, if it singles one out: more probable than all others together.
+    word: Option<Vec<bool>>,
 }
 
 impl Own {
     fn of(sum: &[Llr], whole: &dyn CheckMachine, within: &dyn CheckMachine, ln_most: f64) -> Own {
-        let obeys = (1.0 - APART_AND_WRONG) * (ln_most + ln_valid(whole, sum) - ln_valid(within, sum)).exp();
-        let machine = if obeys > APART_AND_WRONG { whole } else { within };
-        Own { ln_gain: (obeys + APART_AND_WRONG).ln(), bits: most_probable(machine, sum).map(|word| word.bits) }
+        let (ln_whole, ln_within) = (ln_valid(whole, sum), ln_valid(within, sum));
+        let obeys = (1.0 - APART_AND_WRONG) * (ln_most + ln_whole - ln_within).exp();
+        let (machine, ln_all) = if obeys > APART_AND_WRONG { (whole, ln_whole) } else { (within, ln_within) };
+        let word = most_probable(machine, sum).map(|word| word.bits);
+        let word = word.filter(|bits| ln_probability(sum, bits) - ln_all > 0.5_f64.ln());
+        Own { ln_gain: (obeys + APART_AND_WRONG).ln(), word }
     }
 }
 
