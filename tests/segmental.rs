@@ -289,11 +289,15 @@ fn claims_agree_with_the_share_of_wrong_bits() {
     let edges = [0.5, 0.2, 0.1, 0.03, 0.01, 0.003, 0.001, 1e-4, 0.0];
     // by bin: bits, wrong, claimed; over takes: shares wrong less claimed, and their variance at most
     let mut bins = vec![(0u64, 0u64, 0.0f64, 0.0f64, 0.0f64); edges.len() - 1];
+    let mut unread = 0;
     for seed in 100..260 {
         let snr_db = [3.0, 1.0, 0.0, -1.0][seed as usize % 4];
         let grammar = if seed % 3 == 0 { twice() } else { grammar(400e-6, 640e-6) };
         let take = Take::new(grammar, 300, &knobs(snr_db), seed);
-        let run = take.read(&take.passage());
+        let Some(run) = take.try_read(&take.passage()) else {
+            unread += 1;
+            continue;
+        };
         let mut of_take = vec![(0.0, 0.0, 0.0); bins.len()];
         for (llr, bit) in run.bits.iter().zip(&take.bits) {
             let p = llr.p_wrong();
@@ -307,6 +311,8 @@ fn claims_agree_with_the_share_of_wrong_bits() {
             *bin = (bin.0 + count as u64, bin.1 + wrong as u64, bin.2 + claimed, bin.3 + off, bin.4 + variance);
         }
     }
+    // a passage that can't be read with that number of bits says nothing, which is rare
+    assert!(unread <= 3, "{unread} of 160 takes");
     let mut faults = Vec::new();
     for (edge, (count, wrong, claimed, off, variance)) in edges.iter().zip(bins) {
         let n = count.max(1) as f64;
@@ -361,7 +367,7 @@ fn bytes_with_a_prefix_and_bits_of_two_lengths_are_read() {
 fn known_bits_help_the_others_and_say_nothing_of_themselves() {
     let (mut told, mut untold) = (0, 0);
     for seed in 71..75 {
-        let take = Take::new(twice(), 1200, &knobs(-2.0), seed);
+        let take = Take::new(twice(), 1200, &knobs(-4.0), seed);
         let prior: Vec<Llr> = take
             .bits
             .iter()
@@ -384,7 +390,7 @@ fn known_bits_help_the_others_and_say_nothing_of_themselves() {
         told += others(&run);
         untold += others(&take.read(&take.passage()));
         let own = run.bits.iter().zip(&prior).filter(|(l, p)| p.0 != 0.0 && l.0.abs() < 8.0).count();
-        assert!(own > 4, "at -2 dB some of 400 bits are in doubt, whatever was told of them: {own}");
+        assert!(own > 4, "at -4 dB some of 400 bits are in doubt, whatever was told of them: {own}");
     }
     println!("wrong of 3200 unknown bits: {told} with, {untold} without the others told");
     assert!(told < untold);

@@ -24,10 +24,14 @@ pub const WEAK_BIT: f64 = 1e-3;
 /// fault of the machine that wrote, of ours) has some chance of its own. A judgement, far below what trials can show.
 pub const LEAST_P_WRONG: f64 = 1e-9;
 
+/// From this chance of a wrong byte on, the best word is not clear: even odds.
+const CLEAR_BELOW: f64 = 0.5;
+
 /// The verdict from the classes of all bytes, the chance that any is wrong, and whether anything contradicts.
 pub fn level(classes: &[Class], p_wrong: f64, complete: bool, contradicted: bool) -> Level {
     let doubtful = classes.iter().any(|c| matches!(c, Class::Inferred | Class::Unresolved));
-    if doubtful || !complete {
+    // a word that is as likely wrong as right is not clear
+    if doubtful || !complete || p_wrong >= CLEAR_BELOW {
         Level::Open
     } else if p_wrong < ESTABLISHED_BELOW && !contradicted {
         Level::Established

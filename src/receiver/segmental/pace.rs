@@ -76,10 +76,11 @@ impl Pace {
         let weighed = |bin: usize, reach: f64, usual: f64| {
             let (mut points, mut nominal) = (INERTIA * usual, INERTIA);
             let wide = (3.0 * reach) as usize;
-            for i in bin.saturating_sub(wide)..(bin + wide + 1).min(lasted.len()) {
+            let near = lasted.iter().enumerate().take(bin + wide + 1).skip(bin.saturating_sub(wide));
+            for (i, lasted) in near {
                 let w = (-0.5 * ((i as f64 - bin as f64) / reach).powi(2)).exp();
-                points += w * lasted[i].points;
-                nominal += w * lasted[i].nominal;
+                points += w * lasted.points;
+                nominal += w * lasted.nominal;
             }
             points / nominal
         };

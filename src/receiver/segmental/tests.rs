@@ -185,9 +185,9 @@ fn chances_of_bits_and_of_their_number_are_those_of_enumerating_every_way() {
                 let (heard, chance) = passes(&hat, &codes, 2, &starts(2), len, &frame, total);
                 let expected = all.counts[total] / all.counts.iter().sum::<f64>();
                 assert!((chance - expected).abs() < 1e-6, "{chance} {expected}");
-                for n in 0..total {
+                for (n, heard) in heard.iter().enumerate().take(total) {
                     let expected = all.words[n][1] / all.weight;
-                    let [zero, one] = heard[n].chance;
+                    let [zero, one] = heard.chance;
                     assert!((zero + one - 1.0).abs() < 1e-6, "seed {seed}, bit {n}: {zero} + {one}");
                     assert!((one - expected).abs() < 1e-6, "seed {seed}, bit {n} of {total}: {one}, {expected}");
                 }
