@@ -27,7 +27,8 @@ impl SoftByte {
 
 /// Bytes that share one estimate of waveform and gain; where it is noisy, three times as many.
 const GROUP: usize = 48;
-const NOISY: f32 = 0.38;
+/// Noise of a bit against a full bit from which a take counts as noisy: 6 wrong bits of a thousand (the Gaussian tail).
+pub const NOISY: f32 = 0.4;
 /// Weight, in bytes, of what was known before when the waveform is relearned, without noise. With noise, as many bytes
 /// as it takes until what is learned is off by no more than [`MISFIT`]: a learned waveform of [`FREEDOM`] values from n
 /// bytes of nine bits is off by sigma² · FREEDOM / 9 n.

@@ -66,7 +66,8 @@ pub fn resample(signal: &mut Signal, start: f64, step: f64, count: usize, out: &
         let x = origin + i as f64 * step;
         let n = x as usize;
         let f = (x - n as f64) as f32;
-        let &[a, b, c, d] = part[n - 1..].first_chunk().unwrap_or(&[0.0; 4]);
+        let four = &part[n - 1..n + 3];
+        let (a, b, c, d) = (four[0], four[1], four[2], four[3]);
         b + 0.5 * f * (c - a + f * (2.0 * a - 5.0 * b + 4.0 * c - d + f * (3.0 * (b - c) + d - a)))
     }));
     Ok(())

@@ -25,8 +25,8 @@ pub struct Lock {
     pub noise: f32,
 }
 
-/// Share of the power that must be explained. At −10 dB the signal holds 0.05 of what is left after whitening; 57 taps
-/// fitted to noise explain 0.02, a known waveform 0.003.
+/// Share of the power that must be explained. 57 taps fitted to noise explain about 57 of the 3,400 samples under a
+/// sequence, a known waveform next to nothing. Judgements: twice that, and as much.
 const LEAST_FITTED: f64 = 0.035;
 const LEAST_LAID: f64 = 0.015;
 /// A waveform fitted anew must explain so much more than the known one to be preferred: it has fewer bytes behind it.

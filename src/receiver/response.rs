@@ -3,7 +3,7 @@
 
 use super::demodulate::SoftByte;
 use super::frame::{Frame, dot};
-use super::shape::{MARGIN, Shape, Wave};
+use super::shape::{MARGIN, Shape, Written};
 use super::signal::Signal;
 use super::track::Place;
 use crate::Error;
@@ -28,7 +28,7 @@ pub fn refit(
     let mut gains: Vec<f32> = heard.iter().map(|&i| soft[i].gain).collect();
     gains.sort_by(f32::total_cmp);
     let typical = gains[gains.len() / 2];
-    let written = Written::new(grammar, shape);
+    let grid = Grid::new(grammar, shape);
     let (before, after) = TAPS;
     let taps = before + after + 1;
     let (mut gram, mut cross) = (vec![0.0f64; taps * taps], vec![0.0f64; taps]);
@@ -41,33 +41,33 @@ pub fn refit(
             continue;
         }
         let earlier = (i > 0 && !places[i - 1].lost && !places[i].leap).then(|| &soft[i - 1]);
-        written.seems(&soft[i], earlier, &mut wave);
+        grid.seems(&soft[i], earlier, &mut wave);
         doubt += soft[i].bits.iter().map(|b| 1.0 - f64::from((0.5 * b.0).tanh()).powi(2)).sum::<f64>();
         frame.take(signal, &shape.geometry, places[i].start, places[i].period, 0)?;
-        let y = &frame.points[MARGIN..MARGIN + written.points];
+        let y = &frame.points[MARGIN..MARGIN + grid.points];
         let scale = f64::from(1.0 / soft[i].gain);
         for (tap, c) in cross.iter_mut().enumerate() {
             // tap `tap` weighs what was written `tap - before` points ago
             *c += scale * f64::from(dot(y, &wave[taps - 1 - tap..]));
         }
-        add_gram(&wave, written.points, taps, &mut gram);
+        add_gram(&wave, grid.points, taps, &mut gram);
     }
     for (at, g) in gram.iter_mut().enumerate() {
-        *g += doubt * written.bit[(at / taps).abs_diff(at % taps)];
+        *g += doubt * grid.bit[(at / taps).abs_diff(at % taps)];
     }
     // rows of the Gram matrix run from the latest tap to the earliest
     cross.reverse();
     let Some(mut found) = solve(&mut gram, &mut cross) else { return Ok(None) };
     found.reverse();
     let found = Shape::smoothed(&found, signal.rate());
-    Ok(Some(Shape::from_response(grammar, shape.geometry.clone(), &found, before, written.unit)))
+    Ok(Some(Shape::from_response(grammar, shape.geometry.clone(), &found, before, grid.unit)))
 }
 
 /// Bytes below which a run teaches less than the sequence it was found by.
 const LEAST_BYTES: usize = 40;
 
 /// The wave as written, on the grid of a byte.
-struct Written {
+struct Grid {
     /// Points of a byte, and of the leader symbol.
     points: usize,
     unit: f64,
@@ -79,27 +79,18 @@ struct Written {
     bit: Vec<f64>,
 }
 
-impl Written {
-    fn new(grammar: &Grammar, shape: &Shape) -> Written {
+impl Grid {
+    fn new(grammar: &Grammar, shape: &Shape) -> Grid {
         let geometry = &shape.geometry;
         let unit = geometry.cell_points as f64 / geometry.cell;
-        let byte = geometry.byte_points();
-        let points = byte as usize;
+        let points = geometry.byte_points() as usize;
         let (before, after) = TAPS;
-        let three = |bit: usize| {
-            let mut symbols = grammar.byte_prefix.clone();
-            (0..geometry.bits).for_each(|_| symbols.extend(&grammar.bit[bit]));
-            Wave::of_symbols(&symbols.repeat(3), &geometry.relative, unit)
-        };
-        let (zeros, ones) = (three(0), three(1));
-        let word = |bit: usize| Wave::of_symbols(&grammar.bit[bit], &geometry.relative, unit);
-        let (zero, one) = (word(0), word(1));
+        let written = Written::new(grammar, geometry, unit);
         let at = |j: usize| j as f64 - after as f64;
         let length = points + before + after + 1;
-        let common =
-            (0..length).map(|j| 0.5 * (zeros.mean(at(j) + byte, 1.0) + ones.mean(at(j) + byte, 1.0)) as f32).collect();
+        let common = (0..length).map(|j| written.common(at(j)) as f32).collect();
         let prefix = geometry.prefix * unit;
-        let difference = |x: f64| 0.5 * (one.mean(x, 1.0) - zero.mean(x, 1.0)) as f32;
+        let difference = |x: f64| written.difference(x) as f32;
         // the last bit of the byte before comes first
         let half: Vec<Vec<f32>> = (0..=geometry.bits)
             .map(|k| {
@@ -111,7 +102,7 @@ impl Written {
         let whole: Vec<f32> = (0..geometry.cell_points * 3).map(|j| difference(j as f64 - 1.0)).collect();
         let bit =
             (0..before + after + 1).map(|lag| f64::from(dot(&whole, whole.get(lag..).unwrap_or_default()))).collect();
-        Written { points, unit, common, half, bit }
+        Grid { points, unit, common, half, bit }
     }
 
     /// The wave of a byte with every bit at its mean.

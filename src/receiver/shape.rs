@@ -132,31 +132,57 @@ pub struct Shape {
     pub leak: [f32; 3],
 }
 
+/// What was written, as a wave: what all bytes share, and half the difference of a 1 and a 0 within its cell.
+pub struct Written {
+    zeros: Wave,
+    ones: Wave,
+    zero: Wave,
+    one: Wave,
+    byte: f64,
+}
+
+impl Written {
+    /// `unit` is the leader symbol; all places are in the same measure.
+    pub fn new(grammar: &Grammar, geometry: &Geometry, unit: f64) -> Written {
+        let wave = |symbols: &[usize]| Wave::of_symbols(symbols, &geometry.relative, unit);
+        // three bytes of zeros, and of ones; the middle one counts
+        let three = |bit: usize| {
+            let mut symbols = grammar.byte_prefix.clone();
+            (0..geometry.bits).for_each(|_| symbols.extend(&grammar.bit[bit]));
+            wave(&symbols.repeat(3))
+        };
+        let (zero, one) = (wave(&grammar.bit[0]), wave(&grammar.bit[1]));
+        Written { zeros: three(0), ones: three(1), zero, one, byte: geometry.byte * unit }
+    }
+
+    /// Mean of both bit values at `x` from the start of a byte, whatever its neighbours.
+    pub fn common(&self, x: f64) -> f64 {
+        0.5 * (self.zeros.mean(x + self.byte, 1.0) + self.ones.mean(x + self.byte, 1.0))
+    }
+
+    /// Half the difference at `x` from the start of a cell.
+    pub fn difference(&self, x: f64) -> f64 {
+        0.5 * (self.one.mean(x, 1.0) - self.zero.mean(x, 1.0))
+    }
+}
+
 impl Shape {
     /// From a channel response: `taps[i]` weighs the written wave `i - before` samples ago; `unit` is the leader
     /// symbol in samples.
     pub fn from_response(grammar: &Grammar, geometry: Geometry, taps: &[f32], before: usize, unit: f64) -> Shape {
-        // mu: three bytes of zeros and three of ones, averaged; the middle one counts
-        let three = |bit: usize| {
-            let mut symbols = grammar.byte_prefix.clone();
-            (0..geometry.bits).for_each(|_| symbols.extend(&grammar.bit[bit]));
-            Wave::of_symbols(&symbols.repeat(3), &geometry.relative, unit)
-        };
-        let (zeros, ones) = (three(0), three(1));
-        let word = |bit: usize| Wave::of_symbols(&grammar.bit[bit], &geometry.relative, unit);
-        let (zero, one) = (word(0), word(1));
-        let (byte, cell, lead) = (geometry.byte * unit, geometry.cell * unit, geometry.prefix * unit);
-        let common = |x: f64| 0.5 * (zeros.mean(x + byte, 1.0) + ones.mean(x + byte, 1.0));
+        let written = Written::new(grammar, &geometry, unit);
+        let (cell, lead) = (geometry.cell * unit, geometry.prefix * unit);
         let point = cell / geometry.cell_points as f64;
         let filtered = |wave: &dyn Fn(f64) -> f64, x: f64| -> f32 {
             taps.iter().enumerate().map(|(i, &h)| f64::from(h) * wave(x - (i as f64 - before as f64))).sum::<f64>()
                 as f32
         };
-        let mu = (0..geometry.frame()).map(|n| filtered(&common, (n as f64 - MARGIN as f64) * point)).collect();
+        let mu = (0..geometry.frame())
+            .map(|n| filtered(&|x| written.common(x), (n as f64 - MARGIN as f64) * point))
+            .collect();
         let start = (geometry.offset(0) as f64 - MARGIN as f64) * point - lead;
-        let difference = |x: f64| 0.5 * (one.mean(x, 1.0) - zero.mean(x, 1.0));
         let d = (0..REACH.0 + geometry.cell_points + REACH.1)
-            .map(|j| filtered(&difference, start + (j as f64 - REACH.0 as f64) * point))
+            .map(|j| filtered(&|x| written.difference(x), start + (j as f64 - REACH.0 as f64) * point))
             .collect();
         let mut shape = Shape {
             geometry,

@@ -65,8 +65,6 @@ const COPY_SPREAD: f64 = 0.003;
 const WIDE_SPREAD: f64 = 0.025;
 /// Places at which a take without any leader is searched for bytes.
 const BLIND_TRIES: usize = 24;
-/// Noise of a bit against a full bit (−2 dB over the full band) from which the waveform is fitted once more to a whole run.
-const NOISY: f32 = 0.38;
 /// Longest block: 65,535 bytes, its check byte and its sync sequence.
 const LONGEST: usize = 65_536 + 32;
 
@@ -225,7 +223,7 @@ impl Receiver<'_> {
         let mut bytes = demodulate::demodulate(&mut self.signal, shape, &places)?;
         let heard: Vec<usize> = (0..places.len()).filter(|&i| !places[i].lost).collect();
         let noise = |bytes: &[SoftByte]| heard.iter().map(|&i| bytes[i].noise).sum::<f32>() / heard.len().max(1) as f32;
-        if noise(&bytes) > NOISY
+        if noise(&bytes) > demodulate::NOISY
             && let Some(refitted) = response::refit(&mut self.signal, shape, self.grammar, &places, &bytes)?
         {
             *shape = refitted;

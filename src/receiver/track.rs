@@ -188,7 +188,7 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
         let predicted = expected.unwrap_or(state);
         let lag = ((2.5 * state.tt.sqrt() / point).ceil() as usize + 1).clamp(2, 7);
         frame.take(signal, geometry, state.t, p, lag)?;
-        let heard = Heard::new(&frame, shape, gain, noise, point);
+        let heard = Heard::new(&frame, shape, gain, noise);
         tones.rotate_left(1);
         tones[2] = tone_instead(&frame, shape, &heard, gain, noise, direction);
         let three: f32 = tones.iter().sum();
@@ -196,7 +196,7 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
             // a tone goes on (79 shorts are three bytes long): one frame alone may be a fade with tone-like data in it
             let beyond = state.t + state.p;
             frame.take(signal, geometry, beyond, p, lag)?;
-            let next = Heard::new(&frame, shape, gain, noise, point);
+            let next = Heard::new(&frame, shape, gain, noise);
             let edge = beyond < first || beyond + p > last;
             edge || tone_instead(&frame, shape, &next, gain, noise, -1.0) > TONE_NEXT
         } {
@@ -274,7 +274,7 @@ struct Heard {
 }
 
 impl Heard {
-    fn new(frame: &Frame, shape: &Shape, gain: f32, noise: f32, _point: f64) -> Heard {
+    fn new(frame: &Frame, shape: &Shape, gain: f32, noise: f32) -> Heard {
         let bits = shape.geometry.bits;
         let mut likelihood = Vec::with_capacity(2 * frame.lag + 1);
         let mut best = (f32::MIN, 0.0);
