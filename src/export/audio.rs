@@ -5,7 +5,6 @@
 //! to 10 kHz and below where the data are, it is more than 95 dB down. It never overshoots, so the peak is the
 //! level, and an edge is exactly where it belongs, between samples too.
 
-use std::collections::VecDeque;
 use std::io;
 use std::path::Path;
 
@@ -50,9 +49,12 @@ pub fn write(path: &Path, existing: Existing, pulses: &[Pulse], polarity: Polari
     let spec = WavSpec { channels: 1, sample_rate: SAMPLE_RATE, bits_per_sample: 16, sample_format: SampleFormat::Int };
     atomic::write_with(path, existing, |out| {
         let mut wav = WavWriter::new(out, spec).map_err(as_io)?;
-        for value in wave(pulses, polarity, samples as u64) {
-            wav.write_sample((value * 32767.0).round() as i16).map_err(as_io)?;
-        }
+        wave(pulses, polarity, samples as u64, |part| {
+            let mut some = wav.get_i16_writer(part.len() as u32);
+            // rounded to the nearest; the shift keeps all values positive, where a cast rounds down
+            part.iter().for_each(|v| some.write_sample(((v * 32767.0 + 32768.5) as i32 - 32768) as i16));
+            some.flush().map_err(as_io)
+        })?;
         wav.finalize().map_err(as_io)
     })
 }
@@ -90,26 +92,53 @@ fn edges(pulses: &[Pulse], polarity: Polarity) -> impl Iterator<Item = Edge> {
         .filter(|edge| edge.1 != 0.0)
 }
 
-/// The samples, in units of full scale: all finished edges and the parts of those within reach.
-fn wave(pulses: &[Pulse], polarity: Polarity, samples: u64) -> impl Iterator<Item = f64> {
+/// Samples handed on at a time.
+const PART: usize = 1 << 14;
+
+/// The samples, in units of full scale, in parts: each edge is laid where it falls, and from where it is over the level
+/// goes on.
+fn wave<E>(
+    pulses: &[Pulse],
+    polarity: Polarity,
+    samples: u64,
+    mut write: impl FnMut(&[f64]) -> Result<(), E>,
+) -> Result<(), E> {
     let last = (2.0 * REACH * TABLE_STEPS) as usize + 1;
     let table: Vec<f64> = (0..=last).map(|i| normal_cdf(i as f64 / TABLE_STEPS - REACH)).collect();
-    let step = move |x: f64| {
-        let at = ((x + REACH) * TABLE_STEPS).clamp(0.0, last as f64 - 1.0);
-        let i = at as usize;
-        table[i] + (at - i as f64) * (table[i + 1] - table[i])
-    };
+    let rate = f64::from(SAMPLE_RATE);
+    let reach = REACH * EDGE_S * rate;
+    let scale = TABLE_STEPS / (EDGE_S * rate);
+    let room = 2 * reach as usize + 3;
     let mut coming = edges(pulses, polarity).peekable();
-    let mut near: VecDeque<Edge> = VecDeque::new();
+    // how the level changes, and what edges add to it while they last; some room beyond the part for late ones
+    let (mut steps, mut slopes) = (vec![0.0; PART + room], vec![0.0; PART + room]);
     let mut level = 0.0;
-    (0..samples).map(move |n| {
-        let now = n as f64 / f64::from(SAMPLE_RATE);
-        near.extend(std::iter::from_fn(|| coming.next_if(|edge| edge.0 < now + REACH * EDGE_S)));
-        while near.front().is_some_and(|edge| edge.0 < now - REACH * EDGE_S) {
-            level += near.pop_front().map_or(0.0, |edge| edge.1);
+    for from in (0..samples).step_by(PART) {
+        while let Some((time, change)) = coming.next_if(|edge| edge.0 * rate - reach < (from + PART as u64) as f64) {
+            let middle = time * rate - from as f64;
+            let begin = (middle - reach).ceil().max(0.0);
+            let mut n = begin as usize;
+            let mut at = (begin - middle + reach) * scale;
+            while at < last as f64 {
+                let i = at as usize;
+                slopes[n] += change * (table[i] + (at - i as f64) * (table[i + 1] - table[i]));
+                at += scale;
+                n += 1;
+            }
+            steps[n] += change;
         }
-        level + near.iter().map(|(time, change)| change * step((now - time) / EDGE_S)).sum::<f64>()
-    })
+        let count = PART.min((samples - from) as usize);
+        for (slope, step) in slopes[..count].iter_mut().zip(&steps) {
+            level += step;
+            *slope += level;
+        }
+        write(&slopes[..count])?;
+        for row in [&mut steps, &mut slopes] {
+            row.copy_within(PART.., 0);
+            row[room..].fill(0.0);
+        }
+    }
+    Ok(())
 }
 
 /// The Gaussian step, from the error function: Φ(x) = (1 + erf(x/√2)) / 2 (Abramowitz & Stegun 26.2.29, from memory).

@@ -302,7 +302,8 @@ fn energy_ratio(shape: &Shape) -> f32 {
 
 fn normal(z: f32, mean: f32, sigma: f32) -> f32 {
     let u = (z - mean) / sigma;
-    (-0.5 * u * u).exp() / sigma
+    // what an f32 does not hold is not worked out
+    if u.abs() > 13.0 { 0.0 } else { (-0.5 * u * u).exp() / sigma }
 }
 
 fn normalised<const N: usize>(mut s: [f32; N]) -> [f32; N] {

@@ -1,6 +1,12 @@
 //! Finds the sync sequence by correlation: the whole known countdown at once, so that half of it may be destroyed.
 //! [`super::lock`] then judges the candidates.
 
+use std::sync::Arc;
+
+use rustfft::num_complex::{Complex32, Complex64};
+use rustfft::{Fft, FftPlanner};
+
+use super::frame::dot;
 use super::signal::Signal;
 use crate::Error;
 use crate::tape::{Grammar, Layout};
@@ -20,20 +26,26 @@ struct Baseband {
     step: usize,
     omega: f64,
     from: i64,
+    /// Spectrum of it all, for searches over many lags, and the transforms of that size.
+    spectrum: Vec<Complex32>,
+    forward: Arc<dyn Fft<f32>>,
+    inverse: Arc<dyn Fft<f32>>,
 }
+
+/// Lags from which the way through the spectrum is shorter. A judgement.
+const MANY_LAGS: usize = 200;
 
 impl Baseband {
     fn new(signal: &mut Signal, from: i64, count: usize, omega: f64) -> Result<Baseband, Error> {
         let step = (signal.rate() / 5500.0).round().max(1.0) as usize;
         let part = signal.window(from, count)?;
-        let turned: Vec<(f32, f32)> = part
-            .iter()
-            .enumerate()
-            .map(|(i, &v)| {
-                let (s, c) = (omega * i as f64).sin_cos();
-                (v * c as f32, -v * s as f32)
-            })
-            .collect();
+        // the carrier, turned on from sample to sample
+        let (turn, mut carrier) = (Complex64::cis(-omega), Complex64::ONE);
+        let mut turned = Vec::with_capacity(count);
+        for &v in part {
+            turned.push((v * carrier.re as f32, v * carrier.im as f32));
+            carrier *= turn;
+        }
         let width = 2 * step - 1;
         let n = count.saturating_sub(width) / step;
         let (mut re, mut im) = (Vec::with_capacity(n), Vec::with_capacity(n));
@@ -47,7 +59,12 @@ impl Baseband {
             re.push(a / (step * step) as f32);
             im.push(b / (step * step) as f32);
         }
-        Ok(Baseband { re, im, step, omega, from })
+        let mut spectrum: Vec<Complex32> = re.iter().zip(&im).map(|(&re, &im)| Complex32 { re, im }).collect();
+        spectrum.resize(n.next_power_of_two(), Complex32::ZERO);
+        let mut planner = FftPlanner::new();
+        let (forward, inverse) = (planner.plan_fft_forward(spectrum.len()), planner.plan_fft_inverse(spectrum.len()));
+        forward.process(&mut spectrum);
+        Ok(Baseband { re, im, step, omega, from, spectrum, forward, inverse })
     }
 
     /// Working sample (relative to `from`) that baseband sample 0 stands for.
@@ -55,41 +72,48 @@ impl Baseband {
         self.step as f64 - 1.0
     }
 
-    /// Correlation magnitude with a unit-amplitude pattern at every lag, and the square root of the energy under it.
-    fn correlate(&self, pattern: &[(f32, f32)], lags: std::ops::Range<usize>) -> Vec<f32> {
+    /// Correlation magnitude with a unit-amplitude pattern at every lag, 0..1. The lags and the pattern behind them lie
+    /// within the stretch.
+    fn correlate(&self, pattern: &[Complex32], lags: std::ops::Range<usize>) -> Vec<f32> {
         let n = pattern.len();
-        let (pr, pi): (Vec<f32>, Vec<f32>) = pattern.iter().copied().unzip();
-        let mut energy: f64 =
-            (lags.start..lags.start + n).map(|i| f64::from(self.re[i] * self.re[i] + self.im[i] * self.im[i])).sum();
-        lags.map(|lag| {
-            let (xr, xi) = (&self.re[lag..lag + n], &self.im[lag..lag + n]);
-            let (mut a, mut b) = ([0.0f32; 8], [0.0f32; 8]);
-            let chunks = n / 8 * 8;
-            for i in (0..chunks).step_by(8) {
-                for l in 0..8 {
-                    a[l] += xr[i + l] * pr[i + l] + xi[i + l] * pi[i + l];
-                    b[l] += xi[i + l] * pr[i + l] - xr[i + l] * pi[i + l];
+        let products =
+            if lags.len() > MANY_LAGS { self.by_spectrum(pattern, &lags) } else { self.one_by_one(pattern, &lags) };
+        let power = |i: usize| f64::from(self.re[i] * self.re[i] + self.im[i] * self.im[i]);
+        let mut energy: f64 = (lags.start..lags.start + n).map(power).sum();
+        lags.zip(products)
+            .map(|(lag, product)| {
+                let score = (product.norm_sqr() / (energy.max(1e-12) as f32 * n as f32)).sqrt();
+                energy -= power(lag);
+                if lag + n < self.re.len() {
+                    energy += power(lag + n);
                 }
-            }
-            for i in chunks..n {
-                a[0] += xr[i] * pr[i] + xi[i] * pi[i];
-                b[0] += xi[i] * pr[i] - xr[i] * pi[i];
-            }
-            let (a, b): (f32, f32) = (a.iter().sum(), b.iter().sum());
-            let score = ((a * a + b * b) / (energy.max(1e-12) as f32 * n as f32)).sqrt();
-            let (old, new) = (lag, lag + n);
-            energy -= f64::from(self.re[old] * self.re[old] + self.im[old] * self.im[old]);
-            if let (Some(r), Some(i)) = (self.re.get(new), self.im.get(new)) {
-                energy += f64::from(r * r + i * i);
-            }
-            score
-        })
-        .collect()
+                score
+            })
+            .collect()
+    }
+
+    fn one_by_one(&self, pattern: &[Complex32], lags: &std::ops::Range<usize>) -> Vec<Complex32> {
+        let (pr, pi): (Vec<f32>, Vec<f32>) = pattern.iter().map(|p| (p.re, p.im)).unzip();
+        let n = pattern.len();
+        (lags.clone().map(|lag| (&self.re[lag..lag + n], &self.im[lag..lag + n])))
+            .map(|(xr, xi)| Complex32 { re: dot(xr, &pr) + dot(xi, &pi), im: dot(xi, &pr) - dot(xr, &pi) })
+            .collect()
+    }
+
+    /// By the correlation theorem (any text on Fourier transforms); nothing wraps around among the lags asked for.
+    fn by_spectrum(&self, pattern: &[Complex32], lags: &std::ops::Range<usize>) -> Vec<Complex32> {
+        let size = self.spectrum.len();
+        let mut turned = pattern.to_vec();
+        turned.resize(size, Complex32::ZERO);
+        self.forward.process(&mut turned);
+        turned.iter_mut().zip(&self.spectrum).for_each(|(t, x)| *t = x * t.conj() / size as f32);
+        self.inverse.process(&mut turned);
+        turned[lags.clone()].to_vec()
     }
 }
 
 /// The sequence as continuous-phase frequency shift keying: one turn a symbol.
-fn pattern(symbols: &[usize], relative: &[f64], unit: f64, step: usize, omega: f64) -> Vec<(f32, f32)> {
+fn pattern(symbols: &[usize], relative: &[f64], unit: f64, step: usize, omega: f64) -> Vec<Complex32> {
     let mut ends = Vec::with_capacity(symbols.len());
     let mut t = 0.0;
     for &s in symbols {
@@ -106,7 +130,8 @@ fn pattern(symbols: &[usize], relative: &[f64], unit: f64, step: usize, omega: f
         let length = relative[symbols[at]] * unit;
         let turn = 1.0 - (ends[at] - x) / length;
         let phase = 2.0 * std::f64::consts::PI * turn - omega * x;
-        out.push((phase.cos() as f32, phase.sin() as f32));
+        let (im, re) = phase.sin_cos();
+        out.push(Complex32 { re: re as f32, im: im as f32 });
         x += step as f64;
     }
     out
