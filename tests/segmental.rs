@@ -65,7 +65,7 @@ impl Take {
 
     fn try_read(&self, passage: &Passage) -> Option<Run> {
         let memory = Memory { samples: self.samples.clone(), rate: RATE };
-        let survey = leader::survey(&mut Signal::new(&memory)).expect("samples in memory");
+        let survey = leader::survey(&memory).expect("samples in memory");
         let mut signal = Signal::new(&memory);
         if let Some(noise) = &survey.noise {
             signal.whiten(noise);

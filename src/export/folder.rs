@@ -10,6 +10,7 @@ use std::fs;
 use std::io;
 use std::path::{Path, PathBuf};
 
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use tempfile::TempDir;
@@ -195,7 +196,7 @@ impl Staged {
             Some(&carried) => Ok(carried.clone()),
             None => listed(root, file),
         };
-        files(root)?.into_iter().map(list).collect()
+        files(root)?.into_par_iter().map(list).collect()
     }
 
     /// Puts the result in place. The run record must be in it by now.

@@ -75,20 +75,26 @@ pub fn resample(signal: &mut Signal, start: f64, step: f64, count: usize, out: &
     Ok(())
 }
 
-/// Inner product, eight partial sums in a fixed order (the same result on every machine).
+/// Inner product, sixteen partial sums in a fixed order (the same result on every machine).
 pub fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut sum = [0.0f32; 8];
+    const LANES: usize = 16;
+    let mut sum = [0.0f32; LANES];
     let n = a.len().min(b.len());
     let (a, b) = (&a[..n], &b[..n]);
-    for (x, y) in a.chunks_exact(8).zip(b.chunks_exact(8)) {
-        for l in 0..8 {
+    for (x, y) in a.chunks_exact(LANES).zip(b.chunks_exact(LANES)) {
+        for l in 0..LANES {
             sum[l] += x[l] * y[l];
         }
     }
-    for i in n / 8 * 8..n {
-        sum[0] += a[i] * b[i];
+    for i in n / LANES * LANES..n {
+        sum[i % LANES] += a[i] * b[i];
     }
-    ((sum[0] + sum[4]) + (sum[1] + sum[5])) + ((sum[2] + sum[6]) + (sum[3] + sum[7]))
+    for half in [8, 4, 2, 1] {
+        for l in 0..half {
+            sum[l] += sum[l + half];
+        }
+    }
+    sum[0]
 }
 
 /// ln cosh, stable for large arguments.

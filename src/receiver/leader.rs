@@ -1,11 +1,11 @@
 //! Finds leader tones: long runs of one symbol, the part of a block that stands out of any noise.
 
-use std::collections::VecDeque;
 use std::sync::Arc;
 
+use rayon::prelude::*;
 use realfft::{RealFftPlanner, RealToComplex};
 
-use super::signal::Signal;
+use super::signal::{Samples, Signal};
 use crate::Error;
 use crate::tape::Grammar;
 
@@ -54,48 +54,78 @@ pub struct Noise {
 
 const FFT: usize = 1024;
 const DECIMATE: usize = 4;
+/// Samples from one hop to the next.
+const HOP: usize = FFT / 2 * DECIMATE;
 /// The upper part of where data lives: leaders are among its highest tones, and low-frequency noise stays out.
 const BAND_HZ: (f64, f64) = (1700.0, 3600.0);
 /// A tone holds at least this share of the band. Half is left at −10 dB; data stays under it but for odd moments.
 const TONE_SHARE: f32 = 0.4;
 
+/// Hops, and tones, that are listened to in one go. The sums do not depend on the number of threads.
+const SPAN: usize = 512;
+
 /// Listens through the whole take.
-pub fn survey(signal: &mut Signal) -> Result<Survey, Error> {
-    let rate = signal.rate() / DECIMATE as f64;
-    let bin_hz = rate / FFT as f64;
+pub fn survey(samples: &dyn Samples) -> Result<Survey, Error> {
+    let signal = Signal::new(samples);
+    let count = signal.len().max(0) as usize / HOP;
+    let spans: Vec<usize> = (0..count).step_by(SPAN).collect();
+    let of_span = |&from: &usize| hops(samples, from..(from + SPAN).min(count));
+    let hops = spans.par_iter().map(of_span).collect::<Result<Vec<_>, Error>>()?.concat();
+    let bin_hz = signal.rate() / (FFT * DECIMATE) as f64;
+    let mut noise = NoiseSum::new(bin_hz);
+    let of_tones = |tones: &[usize]| {
+        let (mut signal, mut sum) = (Signal::new(samples), NoiseSum::new(bin_hz));
+        for &index in tones {
+            sum.add(signal.window((index as i64 - 1) * HOP as i64, 2 * HOP)?, &hops[index]);
+        }
+        Ok(sum)
+    };
+    let sums = steady(&hops).par_chunks(SPAN).map(of_tones).collect::<Result<Vec<_>, Error>>()?;
+    sums.iter().for_each(|sum| noise.merge(sum));
+    Ok(Survey { hop_s: HOP as f64 / signal.rate(), hops, noise: noise.finish() })
+}
+
+/// What some hops sound like.
+fn hops(samples: &dyn Samples, span: std::ops::Range<usize>) -> Result<Vec<Hop>, Error> {
+    let mut signal = Signal::new(samples);
+    let bin_hz = signal.rate() / (FFT * DECIMATE) as f64;
     let (low, high) = ((BAND_HZ.0 / bin_hz) as usize, ((BAND_HZ.1 / bin_hz) as usize).min(FFT / 2 - 2));
     let hann = hann(FFT);
     let fft = RealFftPlanner::<f32>::new().plan_fft_forward(FFT);
     let (mut time, mut bins) = (fft.make_input_vec(), fft.make_output_vec());
     let mut scratch = fft.make_scratch_vec();
     let step = FFT / 2;
-    let hop = step * DECIMATE;
-    let count = (signal.len().max(0) as usize) / hop;
-    let mut hops = Vec::with_capacity(count);
-    let mut noise = NoiseSum::new(bin_hz);
+    let mut hops = Vec::with_capacity(span.len());
     let mut small: Vec<f32> = vec![0.0; FFT];
-    for index in 0..count {
-        let part = signal.window((index * hop) as i64, hop + 2 * DECIMATE)?;
+    // a window is two hops long: the one before the first is only its first half
+    let warm = usize::from(span.start > 0);
+    for index in span.start - warm..span.end {
+        let part = signal.window((index * HOP) as i64, HOP + 2 * DECIMATE)?;
         small.copy_within(step.., 0);
         for (i, out) in small[FFT - step..].iter_mut().enumerate() {
             // a triangle of 2 * DECIMATE - 1 taps: enough against aliases in the band of interest
             let p = &part[i * DECIMATE..i * DECIMATE + 2 * DECIMATE - 1];
             *out = (p[0] + p[6] + 2.0 * (p[1] + p[5]) + 3.0 * (p[2] + p[4]) + 4.0 * p[3]) / 16.0;
         }
+        if index < span.start {
+            continue;
+        }
         for ((t, s), w) in time.iter_mut().zip(&small).zip(&hann) {
             *t = s * w;
         }
-        if fft.process_with_scratch(&mut time, &mut bins, &mut scratch).is_err() {
-            continue;
-        }
-        let heard = listen(&bins, low, high, bin_hz);
-        if let Some(tone) = noise.steady(&heard) {
-            // two hops back, at the full rate: what the lower rate folds in and weakens must not pass for the noise's own
-            noise.add(signal.window((index as i64 - 3) * hop as i64, 2 * hop)?, &tone);
-        }
-        hops.push(heard);
+        let silent = Hop { level: 0.0, tone: 0.0, hz: 0.0 };
+        let heard = fft.process_with_scratch(&mut time, &mut bins, &mut scratch);
+        hops.push(heard.map_or(silent, |()| listen(&bins, low, high, bin_hz)));
     }
-    Ok(Survey { hop_s: hop as f64 / signal.rate(), hops, noise: noise.finish() })
+    Ok(hops)
+}
+
+/// Hops in the midst of a tone: the two on each side of it have the same tone, so that no part of it is data.
+fn steady(hops: &[Hop]) -> Vec<usize> {
+    let tone = |hop: &Hop| hop.tone > TONE_SHARE && hop.hz > 1800.0 && hop.hz < 3600.0;
+    let alike = |pair: &[Hop]| (pair[0].hz / pair[1].hz - 1.0).abs() < 0.012;
+    let five = |five: &[Hop]| five.iter().all(tone) && five.windows(2).all(alike);
+    hops.windows(5).enumerate().filter(|(_, w)| five(w)).map(|(first, _)| first + 2).collect()
 }
 
 /// Adds up what is heard beside the tone, apart by the share that the tone holds: data with every byte alike has tones
@@ -103,8 +133,6 @@ pub fn survey(signal: &mut Signal) -> Result<Survey, Error> {
 struct NoiseSum {
     classes: Vec<Beside>,
     bin_hz: f64,
-    /// The latest hops in a row with one tone.
-    last: VecDeque<Hop>,
     fft: Arc<dyn RealToComplex<f32>>,
     hann: Vec<f32>,
 }
@@ -129,30 +157,15 @@ impl NoiseSum {
         let fft = RealFftPlanner::<f32>::new().plan_fft_forward(FFT * DECIMATE);
         let bins = FFT * DECIMATE / 2 + 1;
         let none = Beside { sum: vec![0.0; bins], count: vec![0; bins], tone: 0.0, hops: 0 };
-        NoiseSum { classes: vec![none; CLASSES], bin_hz, last: VecDeque::new(), fft, hann: hann(FFT * DECIMATE) }
+        NoiseSum { classes: vec![none; CLASSES], bin_hz, fft, hann: hann(FFT * DECIMATE) }
     }
 
-    /// A hop counts once the two hops on each side of it have the same tone: then no part of it is data. Returns the
-    /// one before the last but one when that is so.
-    fn steady(&mut self, heard: &Hop) -> Option<Hop> {
-        let steady = heard.tone > TONE_SHARE
-            && heard.hz > 1800.0
-            && heard.hz < 3600.0
-            && self.last.back().is_none_or(|hop| (hop.hz / heard.hz - 1.0).abs() < 0.012);
-        if !steady {
-            self.last.clear();
-            return None;
-        }
-        self.last.push_back(*heard);
-        if self.last.len() < 5 {
-            return None;
-        }
-        let middle = self.last[2];
-        self.last.pop_front();
-        Some(middle)
+    fn merge(&mut self, other: &NoiseSum) {
+        self.classes.iter_mut().zip(&other.classes).for_each(|(all, some)| all.merge(some));
     }
 
-    /// Adds the samples of a hop.
+    /// Adds the samples of a hop, at the full rate: what a lower rate folds in and weakens must not pass for the noise's
+    /// own.
     fn add(&mut self, samples: &[f32], hop: &Hop) {
         let (mut time, mut bins) = (self.fft.make_input_vec(), self.fft.make_output_vec());
         time.iter_mut().zip(samples).zip(&self.hann).for_each(|((t, s), w)| *t = s * w);
@@ -168,16 +181,20 @@ impl NoiseSum {
         let purest = self.classes.iter().rposition(|c| c.hops >= 2)?;
         let mut all = self.classes[purest].clone();
         if let Some(next) = purest.checked_sub(1).map(|i| &self.classes[i]) {
-            all.sum.iter_mut().zip(&next.sum).for_each(|(a, b)| *a += b);
-            all.count.iter_mut().zip(&next.count).for_each(|(a, b)| *a += b);
-            all.tone += next.tone;
-            all.hops += next.hops;
+            all.merge(next);
         }
         (all.hops >= 4).then(|| all.spectrum(self.bin_hz))
     }
 }
 
 impl Beside {
+    fn merge(&mut self, other: &Beside) {
+        self.sum.iter_mut().zip(&other.sum).for_each(|(a, b)| *a += b);
+        self.count.iter_mut().zip(&other.count).for_each(|(a, b)| *a += b);
+        self.tone += other.tone;
+        self.hops += other.hops;
+    }
+
     fn add(&mut self, power: impl Iterator<Item = f32>, tone: f64, bin_hz: f64) {
         self.hops += 1;
         for (i, p) in power.enumerate() {

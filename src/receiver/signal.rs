@@ -68,6 +68,8 @@ const SINC_REACH: usize = 12;
 /// The moving average that is taken away, twice applied: 3.3 ms. It holds DC and mains hum and spares what lies above
 /// 600 Hz.
 const AVERAGE_S: f64 = 3.3e-3;
+/// Samples that enter it together.
+const BLOCK: usize = 8;
 
 /// Samples prepared at a time, kept at most, and taken before the one asked for.
 const CHUNK: usize = 1 << 15;
@@ -81,6 +83,7 @@ pub struct Signal<'a> {
     taps: Vec<f32>,
     rate: f64,
     len: i64,
+    /// Blocks of the moving average, an odd number.
     average: usize,
     /// Prediction-error filter that makes the noise white, `whitener[0]` = 1 first; empty: none.
     whitener: Vec<f32>,
@@ -108,7 +111,7 @@ impl<'a> Signal<'a> {
             Resample::Keep => Vec::new(),
             Resample::Up(n) | Resample::Down(n) => windowed_sinc(n),
         };
-        let average = ((AVERAGE_S * rate) as usize) | 1;
+        let average = (AVERAGE_S * rate / BLOCK as f64) as usize | 1;
         let (whitener, buffer) = (Vec::new(), Vec::new());
         Signal { samples, resample, taps, rate, len, average, whitener, buffer, begin: 0 }
     }
@@ -199,22 +202,32 @@ impl<'a> Signal<'a> {
 
     /// Appends the samples from `start`.
     fn fill(&mut self, start: i64, size: usize) -> Result<(), Error> {
-        let reach = self.average as i64 + 1 + self.whitener.len() as i64;
-        let raw = self.resampled(start - reach, size + 2 * reach as usize)?;
+        let (width, lead) = (self.average, self.whitener.len().saturating_sub(1));
+        // whole blocks, at the same places wherever reading begins
+        let reach = ((width + 1) * BLOCK + lead) as i64;
+        let first = (start - reach).div_euclid(BLOCK as i64) * BLOCK as i64;
+        let from = (start - first) as usize - lead;
+        let blocks = (from + lead + size) / BLOCK + width + 2;
+        let raw = self.resampled(first, blocks * BLOCK)?;
         // 1 - (moving average)^2: linear phase, no memory of where the window began
-        let half = self.average / 2;
-        let once = moving_average(&raw, self.average);
-        let twice = moving_average(&once, self.average);
-        let high = |i: usize| raw[i] - twice[i - 2 * half];
-        let reach = reach as usize;
+        let sums: Vec<f32> = raw.chunks_exact(BLOCK).map(|b| b.iter().sum::<f32>() / BLOCK as f32).collect();
+        let average = moving_average(&moving_average(&sums, width), width);
+        // straight lines between the middles of the blocks
+        let begin = (width - 1) * BLOCK + BLOCK / 2;
+        let mut flat = raw;
+        for (part, ends) in flat[begin..].chunks_exact_mut(BLOCK).zip(average.windows(2)) {
+            let rise = (ends[1] - ends[0]) / BLOCK as f32;
+            for (k, v) in part.iter_mut().enumerate() {
+                *v -= ends[0] + rise * (k as f32 + 0.5);
+            }
+        }
+        let flat = &flat[from..from + lead + size];
+        let begun = self.buffer.len();
         if self.whitener.is_empty() {
-            self.buffer.extend((reach..reach + size).map(high));
+            self.buffer.extend_from_slice(flat);
             return Ok(());
         }
-        let lead = self.whitener.len() - 1;
-        let flat: Vec<f32> = (reach - lead..reach + size).map(high).collect();
         // tap by tap: runs over neighbours, which the processor does eight at a time
-        let begun = self.buffer.len();
         self.buffer.resize(begun + size, 0.0);
         for (k, &a) in self.whitener.iter().enumerate() {
             self.buffer[begun..].iter_mut().zip(&flat[lead - k..]).for_each(|(y, x)| *y += a * x);
@@ -304,29 +317,14 @@ fn windowed_sinc(n: usize) -> Vec<f32> {
     raw.iter().map(|v| (v / sum) as f32).collect()
 }
 
-/// Mean of each `width` neighbours: output `i` covers input `i..i + width`; as long as the input, the tail shortened.
+/// Mean of each `width` neighbours: output `i` covers input `i..i + width`.
 fn moving_average(input: &[f32], width: usize) -> Vec<f32> {
-    /// Running sums side by side: one alone waits for its own last addition all the time.
-    const LANES: usize = 4;
-    let scale = 1.0 / width as f64;
-    let mut out = vec![0.0; input.len()];
-    let whole = input.len().saturating_sub(width);
-    let lane = whole / LANES;
-    let sum_at = |i: usize| input[i..].iter().take(width).map(|&v| f64::from(v)).sum::<f64>();
-    let mut sums: [f64; LANES] = std::array::from_fn(|l| sum_at(l * lane));
-    let (gone, come) = (input, &input[width.min(input.len())..]);
-    for i in 0..lane {
-        for (l, sum) in sums.iter_mut().enumerate() {
-            let at = l * lane + i;
-            out[at] = (*sum * scale) as f32;
-            *sum += f64::from(come[at]) - f64::from(gone[at]);
-        }
-    }
-    let mut sum = if lane > 0 { sums[LANES - 1] } else { sum_at(0) };
-    for at in LANES * lane..input.len() {
-        out[at] = (sum * scale) as f32;
-        sum += come.get(at).map_or(0.0, |&v| f64::from(v)) - f64::from(gone[at]);
-    }
+    let mut sum: f64 = input[..width].iter().map(|&v| f64::from(v)).sum();
+    let mut out = vec![(sum / width as f64) as f32];
+    out.extend(input.iter().zip(&input[width..]).map(|(&gone, &come)| {
+        sum += f64::from(come) - f64::from(gone);
+        (sum / width as f64) as f32
+    }));
     out
 }
 

@@ -1,5 +1,9 @@
 //! One take from start to end.
 
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use rayon::prelude::*;
+
 use super::demodulate::{self, SoftByte};
 use super::framing::{self, Run};
 use super::leader::{self, Leader, Survey};
@@ -79,6 +83,8 @@ struct Receiver<'a> {
     runs: Vec<Run>,
     /// Samples that runs cover.
     covered: Vec<(f64, f64)>,
+    /// Sample up to which the blocks behind leaders are received.
+    done: f64,
 }
 
 /// A waveform with what it was worth.
@@ -97,30 +103,44 @@ pub fn receive(
     grammar: &Grammar,
     layout: &Layout,
     survey: Survey,
-    progress: &dyn Fn(f64),
+    progress: &(dyn Fn(f64) + Sync),
 ) -> Result<Reception, Error> {
-    let mut signal = Signal::new(samples);
-    if let Some(noise) = &survey.noise {
-        signal.whiten(noise);
-    }
     progress(0.2);
     let leaders = leader::leaders(&survey, grammar);
-    let length = signal.len().max(1) as f64;
-    let mut receiver =
-        Receiver { signal, grammar, layout, known: None, explained: 1.0, runs: Vec::new(), covered: Vec::new() };
-    let mut done = 0.0;
-    for tone in &leaders {
-        progress(0.2 + 0.6 * done / length);
-        let rate = receiver.signal.rate();
-        if (tone.to_s + AFTER_S) * rate <= done {
-            continue;
+    let done = AtomicUsize::new(0);
+    let tell = || {
+        let done = done.fetch_add(1, Ordering::Relaxed) + 1;
+        progress(0.2 + 0.6 * done as f64 / leaders.len() as f64);
+    };
+    let begin = |known: Option<Known>, explained: f64| {
+        let mut signal = Signal::new(samples);
+        if let Some(noise) = &survey.noise {
+            signal.whiten(noise);
         }
-        let from = ((tone.to_s - BEFORE_S) * rate).max(done).max(0.0) as i64;
-        let to = ((tone.to_s + AFTER_S) * rate) as i64;
-        let copies = 0..layout.sync.len();
-        if let Some(lock) = receiver.sync(rate / tone.hz, tone.spread, copies, from, to)? {
-            done = receiver.block(lock)?.max(done);
-        }
+        Receiver { signal, grammar, layout, known, explained, runs: Vec::new(), covered: Vec::new(), done: 0.0 }
+    };
+    let mut receiver = begin(None, 1.0);
+    let mut stretches = stretches(&leaders).into_iter();
+    while receiver.known.is_none()
+        && let Some(stretch) = stretches.next()
+    {
+        receiver.blocks(stretch, &tell)?;
+    }
+    // the rest side by side, from what the beginning has taught
+    let rest: Vec<&[Leader]> = stretches.collect();
+    let of_stretch = |stretch: &&[Leader]| {
+        let mut part = begin(receiver.known.clone(), receiver.explained);
+        part.blocks(stretch, &tell)?;
+        Ok((part.runs, part.covered, part.known, part.done))
+    };
+    let parts: Vec<_> = rest.par_iter().map(of_stretch).collect::<Result<_, Error>>()?;
+    for (runs, covered, known, done) in parts {
+        // a stretch that seemed to begin in the midst of a block
+        let before = receiver.done;
+        let behind = |start: f64| start >= before;
+        receiver.runs.extend(runs.into_iter().filter(|r| r.bytes.first().is_some_and(|b| behind(b.start))));
+        receiver.covered.extend(covered.into_iter().filter(|c| behind(c.0)));
+        (receiver.known, receiver.done) = (known, done.max(before));
     }
     receiver.fill(&survey, &leaders)?;
     progress(0.95);
@@ -129,7 +149,43 @@ pub fn receive(
     Ok(Reception { readings, survey, leaders })
 }
 
+/// Seconds of tape that are received in one go, at least, and of the leader that parts them.
+const STRETCH_S: f64 = 240.0;
+const PARTING_S: f64 = 3.0;
+
+/// Leaders of a long take in groups, each of which begins with a leader that no block has in its midst.
+fn stretches(leaders: &[Leader]) -> Vec<&[Leader]> {
+    let mut begun = leaders.first().map_or(0.0, |l| l.from_s);
+    leaders
+        .chunk_by(|_, next| {
+            let parted = next.from_s - begun >= STRETCH_S && next.to_s - next.from_s >= PARTING_S;
+            if parted {
+                begun = next.from_s;
+            }
+            !parted
+        })
+        .collect()
+}
+
 impl Receiver<'_> {
+    /// Receives the blocks behind some leaders. `tell` is called once for each.
+    fn blocks(&mut self, leaders: &[Leader], tell: &dyn Fn()) -> Result<(), Error> {
+        let rate = self.signal.rate();
+        for tone in leaders {
+            tell();
+            if (tone.to_s + AFTER_S) * rate <= self.done {
+                continue;
+            }
+            let from = ((tone.to_s - BEFORE_S) * rate).max(self.done).max(0.0) as i64;
+            let to = ((tone.to_s + AFTER_S) * rate) as i64;
+            let copies = 0..self.layout.sync.len();
+            if let Some(lock) = self.sync(rate / tone.hz, tone.spread, copies, from, to)? {
+                self.done = self.block(lock)?.max(self.done);
+            }
+        }
+        Ok(())
+    }
+
     fn sync(
         &mut self,
         unit: f64,

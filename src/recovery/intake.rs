@@ -9,7 +9,7 @@ use super::{Progress, Wave};
 use crate::capture::Capture;
 use crate::consensus::{Rejected, TakeReadings};
 use crate::receiver::leader::{self, Survey};
-use crate::receiver::signal::{Channel, Signal};
+use crate::receiver::signal::Channel;
 use crate::receiver::{self, Reading, Reception};
 use crate::tape::Format;
 use crate::{Error, capture};
@@ -224,12 +224,12 @@ fn without_folder(text: &str, path: &Path) -> String {
     text.replace(&path.display().to_string(), &file_name(path))
 }
 
-fn receive_one(path: &Path, format: &dyn Format, progress: &dyn Fn(f64)) -> Result<Received, Error> {
+fn receive_one(path: &Path, format: &dyn Format, progress: &(dyn Fn(f64) + Sync)) -> Result<Received, Error> {
     let capture = Capture::open(path)?;
-    let survey = capture.survey()?;
+    let (survey, chosen) = rayon::join(|| capture.survey(), || choose_channel(&capture, format));
+    let (survey, (channel, heard, why)) = (survey?, chosen?);
     progress(0.05);
     let info = capture.info();
-    let (channel, heard, why) = choose_channel(&capture, format)?;
     let mut notes = info.notes.clone();
     notes.extend(why);
     let source = Channel { capture: &capture, channel };
@@ -261,7 +261,7 @@ fn choose_channel(capture: &Capture, format: &dyn Format) -> Result<(u16, Survey
     let mut best: Option<(f64, u16, Survey)> = None;
     for channel in 0..channels {
         let source = Channel { capture, channel };
-        let survey = leader::survey(&mut Signal::new(&source))?;
+        let survey = leader::survey(&source)?;
         let score = leader::clarity(&survey, format.grammar());
         if best.as_ref().is_none_or(|(s, _, _)| score > *s * 1.01) {
             best = Some((score, channel, survey));

@@ -53,7 +53,7 @@ impl Wave {
             let wave = cut(&mut signal, first, reading.to_s() + AROUND_S - from_s)?;
             let peak = wave.iter().fold(0.0f32, |peak, x| peak.max(x.abs()));
             let scale = if peak > 0.0 { 127.0 / peak } else { 0.0 };
-            let bytes: Vec<u8> = wave.iter().map(|x| (x * scale).round() as i8 as u8).collect();
+            let bytes: Vec<u8> = wave.iter().map(|x| ((x * scale + 128.5) as i16 - 128) as i8 as u8).collect();
             out.write_all(&bytes).map_err(failed)?;
             pieces.push(WavePiece { from_s, at, samples: bytes.len() as u64, peak });
             at += bytes.len() as u64;

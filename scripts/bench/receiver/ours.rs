@@ -14,7 +14,7 @@ use quorate::{Error, Llr};
 pub fn receive(samples: Vec<f32>, rate: f64, take: usize) -> Result<Received, Error> {
     let format = TwinCopy::default();
     let memory = Memory { samples, rate };
-    let survey = leader::survey(&mut Signal::new(&memory))?;
+    let survey = leader::survey(&memory)?;
     let reception: Reception = receiver::receive(&memory, format.grammar(), format.layout(), survey, &|_| ())?;
     Ok(Received {
         path: format!("take-{}.wav", take + 1).into(),
