@@ -4,7 +4,7 @@ use super::scene::{BYTES, COPIES, DATA, Scene, WIDTH};
 use quorate::confidence::{ESTABLISHED_BELOW, Level, decide};
 use quorate::consensus::{self, Block, Piece, TakeReadings, Times};
 use quorate::correction::{ParityXor, most_probable};
-use quorate::receiver::signal::{Memory, Signal};
+use quorate::receiver::signal::Memory;
 use quorate::receiver::{self, Reception, leader};
 use quorate::recovery::{Intake, Received, decide_all};
 use quorate::tape::{Format, TwinCopy};
