@@ -1,12 +1,14 @@
 //! Turns samples into readings, for any grammar: soft bits with their places, found and framed by themselves.
 //!
-//! The way of a take: [`leader`] finds the tones, [`sync`] the known sequence behind each and a first waveform,
+//! The way of a [`take`]: [`leader`] finds the tones, [`sync`] the known sequence behind each and a first waveform,
 //! [`track`] follows the bytes, [`phase`] sees that none lies half a cell aside, [`demodulate`] learns the waveform in its
-//! neighbourhood and gives each bit its log-likelihood ratio (once more, where it is noisy, with the path from head to file
-//! as [`response`] fits it to the whole run), [`framing`] cuts the run of bytes into copies of blocks. What lies outside any
-//! leader is found by [`structure`]. All that is for grammars whose bits last equally long; where a bit's length depends on its value,
-//! [`segmental`] gives the soft bits of a run whose beginning is known.
+//! neighbourhood and gives each bit its log-likelihood ratio (once more, where it is noisy, with the path from head to
+//! file as [`response`] fits it to many runs together), [`framing`] cuts the run of bytes into copies of blocks. [`blocks`]
+//! leads from one block to the next; what lies outside any leader is found by [`structure`]. All that is for grammars whose
+//! bits last equally long; where a bit's length depends on its value, [`segmental`] gives the soft bits of a run whose
+//! beginning is known.
 
+mod blocks;
 pub mod demodulate;
 pub mod frame;
 pub mod framing;

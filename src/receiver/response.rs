@@ -1,9 +1,9 @@
-//! The path from the head to the file as a filter of some taps, fitted to a whole run of bytes as they seem: few numbers
+//! The path from the head to the file as a filter of some taps, fitted to whole runs of bytes as they seem: few numbers
 //! for many bytes, which is how a waveform is learned from under the noise.
 
 use super::demodulate::SoftByte;
 use super::frame::{Frame, dot};
-use super::shape::{MARGIN, Shape, Written};
+use super::shape::{Geometry, MARGIN, Shape, Written};
 use super::signal::Signal;
 use super::track::Place;
 use crate::Error;
@@ -12,55 +12,84 @@ use crate::tape::Grammar;
 /// Taps before and after the moment.
 pub const TAPS: (usize, usize) = (20, 36);
 
-/// The waveform of a run, from its soft bits; `None` when too little was heard. Least squares on the wave as it was
-/// probably written: expectation–maximisation with the bits as what is hidden (Dempster, Laird, Rubin 1977).
-pub fn refit(
-    signal: &mut Signal,
-    shape: &Shape,
-    grammar: &Grammar,
-    places: &[Place],
-    soft: &[SoftByte],
-) -> Result<Option<Shape>, Error> {
-    let heard: Vec<usize> = (0..places.len()).filter(|&i| !places[i].lost && soft[i].gain > 0.0).collect();
-    if heard.len() < LEAST_BYTES {
-        return Ok(None);
-    }
-    let mut gains: Vec<f32> = heard.iter().map(|&i| soft[i].gain).collect();
-    gains.sort_by(f32::total_cmp);
-    let typical = gains[gains.len() / 2];
-    let grid = Grid::new(grammar, shape);
-    let (before, after) = TAPS;
-    let taps = before + after + 1;
-    let (mut gram, mut cross) = (vec![0.0f64; taps * taps], vec![0.0f64; taps]);
-    let mut doubt = 0.0;
-    let mut frame = Frame::empty();
-    let mut wave = Vec::new();
-    for &i in &heard {
-        // a faded byte teaches nothing
-        if soft[i].gain < 0.6 * typical {
-            continue;
+/// What some runs say about the path: least squares on the wave as it was probably written, which is
+/// expectation–maximisation with the bits as what is hidden (Dempster, Laird, Rubin 1977).
+#[derive(Clone)]
+pub struct Fit {
+    geometry: Geometry,
+    /// Gram matrix of the written wave at all pairs of taps (upper half), and its products with what was heard at the
+    /// level of [`Shape::byte_energy`] 1, from the latest tap to the earliest; both over the variance of the noise.
+    gram: Vec<f64>,
+    cross: Vec<f64>,
+}
+
+impl Fit {
+    /// Of one run, from its soft bits; `None` when too little was heard.
+    pub fn of(
+        signal: &mut Signal,
+        shape: &Shape,
+        grammar: &Grammar,
+        places: &[Place],
+        soft: &[SoftByte],
+    ) -> Result<Option<Fit>, Error> {
+        let heard: Vec<usize> = (0..places.len()).filter(|&i| !places[i].lost && soft[i].gain > 0.0).collect();
+        if heard.len() < LEAST_BYTES {
+            return Ok(None);
         }
-        let earlier = (i > 0 && !places[i - 1].lost && !places[i].leap).then(|| &soft[i - 1]);
-        grid.seems(&soft[i], earlier, &mut wave);
-        doubt += soft[i].bits.iter().map(|b| 1.0 - f64::from((0.5 * b.0).tanh()).powi(2)).sum::<f64>();
-        frame.take(signal, &shape.geometry, places[i].start, places[i].period, 0)?;
-        let y = &frame.points[MARGIN..MARGIN + grid.points];
-        let scale = f64::from(1.0 / soft[i].gain);
-        for (tap, c) in cross.iter_mut().enumerate() {
-            // tap `tap` weighs what was written `tap - before` points ago
-            *c += scale * f64::from(dot(y, &wave[taps - 1 - tap..]));
+        let mut gains: Vec<f32> = heard.iter().map(|&i| soft[i].gain).collect();
+        gains.sort_by(f32::total_cmp);
+        let typical = gains[gains.len() / 2];
+        let grid = Grid::new(grammar, &shape.geometry);
+        let taps = TAPS.0 + TAPS.1 + 1;
+        let (mut gram, mut cross) = (vec![0.0f64; taps * taps], vec![0.0f64; taps]);
+        let (mut doubt, mut noise) = (0.0, 0.0);
+        let mut frame = Frame::empty();
+        let mut wave = Vec::new();
+        for &i in &heard {
+            noise += soft[i].noise / heard.len() as f32;
+            // a faded byte teaches nothing
+            if soft[i].gain < 0.6 * typical {
+                continue;
+            }
+            let earlier = (i > 0 && !places[i - 1].lost && !places[i].leap).then(|| &soft[i - 1]);
+            grid.seems(&soft[i], earlier, &mut wave);
+            doubt += soft[i].bits.iter().map(|b| 1.0 - f64::from((0.5 * b.0).tanh()).powi(2)).sum::<f64>();
+            frame.take(signal, &shape.geometry, places[i].start, places[i].period, 0)?;
+            let y = &frame.points[MARGIN..MARGIN + grid.points];
+            let scale = f64::from(1.0 / soft[i].gain);
+            for (back, c) in cross.iter_mut().enumerate() {
+                *c += scale * f64::from(dot(y, &wave[back..]));
+            }
+            add_gram(&wave, grid.points, taps, &mut gram);
         }
-        add_gram(&wave, grid.points, taps, &mut gram);
+        for (at, g) in gram.iter_mut().enumerate() {
+            *g += doubt * grid.bit[(at / taps).abs_diff(at % taps)];
+        }
+        let weight = f64::from(noise).powi(-2);
+        let level = f64::from(shape.byte_energy()).sqrt().max(1e-9);
+        gram.iter_mut().for_each(|g| *g *= weight);
+        cross.iter_mut().for_each(|c| *c *= weight / level);
+        Ok(Some(Fit { geometry: shape.geometry.clone(), gram, cross }))
     }
-    for (at, g) in gram.iter_mut().enumerate() {
-        *g += doubt * grid.bit[(at / taps).abs_diff(at % taps)];
+
+    /// Adds what another run says, if both are on the same grid.
+    pub fn add(&mut self, other: &Fit) {
+        if self.geometry == other.geometry {
+            self.gram.iter_mut().zip(&other.gram).for_each(|(a, b)| *a += b);
+            self.cross.iter_mut().zip(&other.cross).for_each(|(a, b)| *a += b);
+        }
     }
-    // rows of the Gram matrix run from the latest tap to the earliest
-    cross.reverse();
-    let Some(mut found) = solve(&mut gram, &mut cross) else { return Ok(None) };
-    found.reverse();
-    let found = Shape::smoothed(&found, signal.rate());
-    Ok(Some(Shape::from_response(grammar, shape.geometry.clone(), &found, before, grid.unit)))
+
+    /// The waveform at the level of `like`; `None` when the runs hold nothing.
+    pub fn shape(&self, grammar: &Grammar, like: &Shape, rate: f64) -> Option<Shape> {
+        let mut found = solve(&mut self.gram.clone(), &mut self.cross.clone())?;
+        found.reverse();
+        let level = like.byte_energy().sqrt();
+        found.iter_mut().for_each(|tap| *tap *= level);
+        let found = Shape::smoothed(&found, rate);
+        let unit = self.geometry.cell_points as f64 / self.geometry.cell;
+        Some(Shape::from_response(grammar, self.geometry.clone(), &found, TAPS.0, unit))
+    }
 }
 
 /// Bytes below which a run teaches less than the sequence it was found by.
@@ -68,9 +97,8 @@ const LEAST_BYTES: usize = 40;
 
 /// The wave as written, on the grid of a byte.
 struct Grid {
-    /// Points of a byte, and of the leader symbol.
+    /// Points of a byte.
     points: usize,
-    unit: f64,
     /// What all bytes share, and the half difference of a bit from the start of its cell; from `TAPS.1` points before
     /// the byte.
     common: Vec<f32>,
@@ -80,8 +108,7 @@ struct Grid {
 }
 
 impl Grid {
-    fn new(grammar: &Grammar, shape: &Shape) -> Grid {
-        let geometry = &shape.geometry;
+    fn new(grammar: &Grammar, geometry: &Geometry) -> Grid {
         let unit = geometry.cell_points as f64 / geometry.cell;
         let points = geometry.byte_points() as usize;
         let (before, after) = TAPS;
@@ -102,7 +129,7 @@ impl Grid {
         let whole: Vec<f32> = (0..geometry.cell_points * 3).map(|j| difference(j as f64 - 1.0)).collect();
         let bit =
             (0..before + after + 1).map(|lag| f64::from(dot(&whole, whole.get(lag..).unwrap_or_default()))).collect();
-        Grid { points, unit, common, half, bit }
+        Grid { points, common, half, bit }
     }
 
     /// The wave of a byte with every bit at its mean.

@@ -116,6 +116,12 @@ impl<'a> Signal<'a> {
         Signal { samples, resample, taps, rate, len, average, whitener, buffer, begin: 0 }
     }
 
+    /// Another window on the same signal.
+    pub fn another(&self) -> Signal<'a> {
+        let (taps, whitener) = (self.taps.clone(), self.whitener.clone());
+        Signal { taps, whitener, buffer: Vec::new(), begin: 0, ..*self }
+    }
+
     /// Makes the noise white from here on: what weighs every frequency as it deserves in all correlations that follow.
     ///
     /// The filter is the linear predictor of the noise (Levinson recursion on its autocorrelation; any text on linear

@@ -1,20 +1,14 @@
-//! One take from start to end.
+//! One take from start to end: long takes in stretches side by side, noisy runs twice.
 
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 
+use super::blocks::{Kept, Known, NEAR, Noisy, Receiver};
 use super::demodulate::{self, SoftByte};
 use super::framing::{self, Run};
 use super::leader::{self, Leader, Survey};
-use super::lock::{self, Lock};
-use super::phase;
-use super::response;
-use super::shape::Shape;
 use super::signal::{Samples, Signal};
-use super::structure::{self, Found};
-use super::sync::Search;
-use super::track::{self, Begin, Place, Stop, Track};
 use crate::tape::{Grammar, Layout};
 use crate::{Error, Llr};
 
@@ -61,42 +55,6 @@ pub struct Reception {
     pub leaders: Vec<Leader>,
 }
 
-/// Seconds around the end of a leader in which the sync sequence is looked for.
-const BEFORE_S: f64 = 0.22;
-const AFTER_S: f64 = 0.2;
-/// Fraction by which the speed may have changed from one copy to the next, and by which the end of a tone may mislead.
-const COPY_SPREAD: f64 = 0.003;
-const WIDE_SPREAD: f64 = 0.025;
-/// Places at which a take without any leader is searched for bytes.
-const BLIND_TRIES: usize = 24;
-/// Longest block: 65,535 bytes, its check byte and its sync sequence.
-const LONGEST: usize = 65_536 + 32;
-
-struct Receiver<'a> {
-    signal: Signal<'a>,
-    grammar: &'a Grammar,
-    layout: &'a Layout,
-    /// The best waveform the take has taught so far.
-    known: Option<Known>,
-    /// Share of the power that the waveform explained under the last sync sequence.
-    explained: f64,
-    runs: Vec<Run>,
-    /// Samples that runs cover.
-    covered: Vec<(f64, f64)>,
-    /// Sample up to which the blocks behind leaders are received.
-    done: f64,
-}
-
-/// A waveform with what it was worth.
-#[derive(Clone)]
-struct Known {
-    shape: Shape,
-    /// Noise of a bit against a full bit, where it was learned: less is better.
-    noise: f32,
-    /// Samples per leader symbol there.
-    unit: f64,
-}
-
 /// Receives a whole take. `survey` is what [`leader::survey`] heard of it; `progress` is told the share done, 0..1.
 pub fn receive(
     samples: &dyn Samples,
@@ -138,13 +96,14 @@ pub fn receive(
         // a stretch that seemed to begin in the midst of a block
         let before = receiver.done;
         let behind = |start: f64| start >= before;
-        receiver.runs.extend(runs.into_iter().filter(|r| r.bytes.first().is_some_and(|b| behind(b.start))));
+        receiver.runs.extend(runs.into_iter().filter(|r| r.run.bytes.first().is_some_and(|b| behind(b.start))));
         receiver.covered.extend(covered.into_iter().filter(|c| behind(c.0)));
         (receiver.known, receiver.done) = (known, done.max(before));
     }
     receiver.fill(&survey, &leaders)?;
+    let runs = heard_again(receiver.runs, &receiver.signal, grammar)?;
     progress(0.95);
-    let mut readings = receiver.readings();
+    let mut readings = readings(&runs, receiver.signal.rate(), grammar, layout);
     readings.sort_by(|a, b| a.from_s().total_cmp(&b.from_s()));
     Ok(Reception { readings, survey, leaders })
 }
@@ -167,287 +126,51 @@ fn stretches(leaders: &[Leader]) -> Vec<&[Leader]> {
         .collect()
 }
 
-impl Receiver<'_> {
-    /// Receives the blocks behind some leaders. `tell` is called once for each.
-    fn blocks(&mut self, leaders: &[Leader], tell: &dyn Fn()) -> Result<(), Error> {
-        let rate = self.signal.rate();
-        for tone in leaders {
-            tell();
-            if (tone.to_s + AFTER_S) * rate <= self.done {
-                continue;
-            }
-            let from = ((tone.to_s - BEFORE_S) * rate).max(self.done).max(0.0) as i64;
-            let to = ((tone.to_s + AFTER_S) * rate) as i64;
-            let copies = 0..self.layout.sync.len();
-            if let Some(lock) = self.sync(rate / tone.hz, tone.spread, copies, from, to)? {
-                self.done = self.block(lock)?.max(self.done);
-            }
-        }
-        Ok(())
-    }
-
-    fn sync(
-        &mut self,
-        unit: f64,
-        spread: f64,
-        copies: std::ops::Range<usize>,
-        from: i64,
-        to: i64,
-    ) -> Result<Option<Lock>, Error> {
-        let known = self.known.as_ref().map(|k| (&k.shape, self.explained));
-        let mut search = Search {
-            grammar: self.grammar,
-            layout: self.layout,
-            relative: known
-                .map_or_else(|| self.grammar.relative_lengths.clone(), |(s, _)| vec![s.geometry.relative.clone()]),
-            unit,
-            spread,
-            copies,
-        };
-        let explained = |l: &Option<Lock>| l.as_ref().map_or(0.0, |l| l.explained);
-        let mut candidates = search.run(&mut self.signal, from, to)?;
-        let mut found = lock::lock(&mut self.signal, &search, &candidates, known)?;
-        if spread > COPY_SPREAD && known.is_some_and(|(_, before)| explained(&found) < lock::AS_BEFORE * before) {
-            // under much noise the end of the tone misleads about the speed
-            search.spread = WIDE_SPREAD;
-            candidates = search.run(&mut self.signal, from, to)?;
-            let wide = lock::lock(&mut self.signal, &search, &candidates, known)?;
-            if explained(&wide) > explained(&found) {
-                found = wide;
-            }
-        }
-        // another machine may have written the next program: if what is known does not fit, all lengths are open again
-        if known.is_some() && candidates.first().is_none_or(|c| c.score < 0.5) {
-            search.relative = self.grammar.relative_lengths.clone();
-            search.spread = spread;
-            let candidates = search.run(&mut self.signal, from, to)?;
-            let fresh = lock::lock(&mut self.signal, &search, &candidates, known)?;
-            return Ok(if explained(&fresh) > explained(&found) + 0.1 { fresh } else { found });
-        }
-        Ok(found)
-    }
-
-    /// Follows a block from its sync sequence, and its further copies. Returns the sample where the last ended.
-    fn block(&mut self, lock: Lock) -> Result<f64, Error> {
-        let mut lock = lock;
-        loop {
-            let begin = Begin { start: lock.start, period: lock.period, gain: lock.gain, noise: lock.noise };
-            let track = track::follow(&mut self.signal, &lock.shape, begin, 1.0, LONGEST)?;
-            let (next, stop) = (track.next, track.stop);
-            if !heard_enough(&track.places) {
-                // nothing to hold on to here: what lies behind is left for the search by structure
-                return Ok(lock.start);
-            }
-            self.explained = lock.explained;
-            let mut shape = lock.shape;
-            let unit = track.places.last().map_or(lock.period, |p| p.period) / shape.geometry.byte;
-            let relative = shape.geometry.relative.clone();
-            self.keep(track, &mut shape, Some(lock.copy))?;
-            if lock.copy + 1 >= self.layout.sync.len() || !matches!(stop, Stop::Tone(_)) {
-                return Ok(next);
-            }
-            // the next copy begins at a known distance
-            let end: f64 = self.layout.end.iter().map(|&s| relative[s]).sum();
-            let distance = unit * (end + self.layout.between as f64);
-            let slack = 10.0 * unit;
-            let from = (next + distance - slack - 30.0 * unit) as i64;
-            let to = (next + distance + slack) as i64;
-            match self.sync(unit, COPY_SPREAD, lock.copy + 1..lock.copy + 2, from, to)? {
-                Some(found) => lock = found,
-                None => return Ok(next),
-            }
-        }
-    }
-
-    /// Smooths a track, demodulates it and keeps the run.
-    fn keep(&mut self, mut track: Track, shape: &mut Shape, copy: Option<usize>) -> Result<(), Error> {
-        track::smooth(&mut track, 1.0);
-        let end = if let Stop::Tone(evidence) = track.stop { Some(evidence) } else { None };
-        self.keep_places(track.places, end, shape, copy)
-    }
-
-    fn keep_places(
-        &mut self,
-        mut places: Vec<Place>,
-        end: Option<f32>,
-        shape: &mut Shape,
-        copy: Option<usize>,
-    ) -> Result<(), Error> {
-        let (Some(first), Some(last)) = (places.first(), places.last()) else { return Ok(()) };
-        self.covered.push((first.start, last.start + last.period));
-        phase::settle(&mut self.signal, shape, &mut places)?;
-        let mut bytes = demodulate::demodulate(&mut self.signal, shape, &places)?;
-        let heard: Vec<usize> = (0..places.len()).filter(|&i| !places[i].lost).collect();
-        let noise = |bytes: &[SoftByte]| heard.iter().map(|&i| bytes[i].noise).sum::<f32>() / heard.len().max(1) as f32;
-        if noise(&bytes) > demodulate::NOISY
-            && let Some(refitted) = response::refit(&mut self.signal, shape, self.grammar, &places, &bytes)?
-        {
-            *shape = refitted;
-            bytes = demodulate::demodulate(&mut self.signal, shape, &places)?;
-        }
-        if heard.len() >= 20 {
-            let noise = noise(&bytes);
-            // the latest of the good ones: a tape changes along its length
-            if self.known.as_ref().is_none_or(|k| noise < 1.2 * k.noise) {
-                let unit = places[heard[heard.len() / 2]].period / shape.geometry.byte;
-                self.known = Some(Known { shape: shape.clone(), noise, unit });
-            }
-        }
-        self.runs.push(Run {
-            bytes,
-            leaps: (0..places.len()).filter(|&i| places[i].leap).collect(),
-            lost: places.iter().map(|p| p.lost).collect(),
-            end,
-            lock: copy.map(|c| (0, c)),
-        });
-        Ok(())
-    }
-
-    /// Finds blocks whose leader or sync is gone, in what is not covered yet.
-    fn fill(&mut self, survey: &Survey, leaders: &[Leader]) -> Result<(), Error> {
-        let rate = self.signal.rate();
-        let hop = survey.hop_s * rate;
-        let loud = self.loud(survey, hop);
-        // without a waveform from this take, bare models of one are tried in a few places
-        let mut blind = BLIND_TRIES;
-        let mut i = 0;
-        while i < survey.hops.len() {
-            let at = i as f64 * hop;
-            let h = &survey.hops[i];
-            let slack = self.known.as_ref().map_or(0.0, |k| 3.0 * k.unit * k.shape.geometry.byte);
-            if let Some(end) = self.covers(at, slack) {
-                i = ((end / hop) as usize).max(i) + 1;
-                continue;
-            }
-            i += 1;
-            let in_leader =
-                leaders.iter().any(|l| at > (l.from_s + BEFORE_S) * rate && at < (l.to_s - BEFORE_S) * rate);
-            if h.level < loud || h.tone > 0.5 || in_leader {
-                continue;
-            }
-            let found = match self.known.clone() {
-                Some(k) => {
-                    let period = k.unit * k.shape.geometry.byte;
-                    structure::find(&mut self.signal, &k.shape, at, period, 0.03)?.map(|f| (f, k.shape))
-                }
-                None if blind > 0 => {
-                    blind -= 1;
-                    self.find_blind(at)?
-                }
-                None => return Ok(()),
-            };
-            let Some((found, shape)) = found else {
-                i += if self.known.is_some() { 1 } else { survey.hops.len() / BLIND_TRIES };
-                continue;
-            };
-            if let Some(next) = self.both_ways(found, shape)? {
-                i = i.max((next / hop) as usize);
-            }
-        }
-        Ok(())
-    }
-
-    /// Level above which a hop may hold data: a fifth of what the data found so far has, or of the loudest.
-    fn loud(&self, survey: &Survey, hop: f64) -> f32 {
-        let level = |covered: bool| {
-            let all = survey.hops.iter().enumerate();
-            let mut levels: Vec<f32> = all
-                .filter(|(i, _)| !covered || self.covers(*i as f64 * hop, 0.0).is_some())
-                .map(|(_, h)| h.level)
-                .filter(|l| l.is_finite())
-                .collect();
-            levels.sort_by(f32::total_cmp);
-            levels
-        };
-        let known = level(true);
-        match known.get(known.len() / 2) {
-            Some(typical) => 0.2 * typical,
-            None => 0.2 * level(false).last().copied().unwrap_or(0.0),
-        }
-    }
-
-    /// Bytes in a take that has taught no waveform: bare models of one, at all speeds.
-    fn find_blind(&mut self, at: f64) -> Result<Option<(Found, Shape)>, Error> {
-        let rate = self.signal.rate();
-        let unit = self.grammar.symbols[self.grammar.leader].cycle * rate * 0.95;
-        let mut best: Option<(Found, Shape)> = None;
-        for relative in self.grammar.relative_lengths.iter().step_by(2) {
-            for turned in [false, true] {
-                for sign in [1.0, -1.0] {
-                    let shape = Shape::bare(&self.signal, self.grammar, relative, unit, turned, sign);
-                    let period = unit * shape.geometry.byte;
-                    if let Some(f) = structure::find(&mut self.signal, &shape, at, period, 0.14)?
-                        && best.as_ref().is_none_or(|(b, _)| f.contrast > b.contrast)
-                    {
-                        best = Some((f, shape));
-                    }
-                }
-            }
-        }
-        Ok(best)
-    }
-
-    /// Follows bytes that were found by structure forwards and backwards; `None` when they lead nowhere. Returns the
-    /// sample where they end.
-    fn both_ways(&mut self, found: Found, mut shape: Shape) -> Result<Option<f64>, Error> {
-        let rms = (shape.byte_energy() / shape.mu.len() as f32).sqrt();
-        let begin = Begin { start: found.start, period: found.period, gain: found.gain, noise: 0.5 * found.gain * rms };
-        let mut ahead = track::follow(&mut self.signal, &shape, begin, 1.0, LONGEST)?;
-        let mut back = track::follow(&mut self.signal, &shape, begin, -1.0, LONGEST)?;
-        track::smooth(&mut ahead, 1.0);
-        track::smooth(&mut back, -1.0);
-        let limit = self.covered.iter().filter(|c| c.1 <= found.start).map(|c| c.1).fold(0.0, f64::max);
-        let roof = self.covered.iter().filter(|c| c.0 >= found.start).map(|c| c.0).fold(f64::INFINITY, f64::min);
-        let half = 0.5 * found.period;
-        // a leap backwards shows at the byte after it in tape order
-        let leaps: Vec<bool> = back.places.iter().map(|p| p.leap).collect();
-        for (i, place) in back.places.iter_mut().enumerate() {
-            place.leap = i > 0 && leaps[i - 1];
-        }
-        let mut places: Vec<Place> = back.places.into_iter().skip(1).filter(|p| p.start > limit - half).collect();
-        places.reverse();
-        let whole = ahead.next < roof + half;
-        let end = if let Stop::Tone(e) = ahead.stop { Some(e) } else { None };
-        places.extend(ahead.places.into_iter().filter(|p| p.start < roof - half));
-        if places.len() < 24 || !heard_enough(&places) {
-            return Ok(None);
-        }
-        let next = places.last().map(|p| p.start + p.period);
-        self.keep_places(places, end.filter(|_| whole), &mut shape, None)?;
-        Ok(next)
-    }
-
-    fn covers(&self, at: f64, slack: f64) -> Option<f64> {
-        self.covered.iter().find(|c| at >= c.0 - slack && at < c.1 + slack).map(|c| c.1)
-    }
-
-    fn readings(&self) -> Vec<Reading> {
-        let rate = self.signal.rate();
-        let mut out = Vec::new();
-        for run in &self.runs {
-            for part in framing::parts(run, self.grammar, self.layout) {
-                let bytes: &[SoftByte] = &run.bytes[part.from..part.to];
-                let Some(last) = bytes.last() else { continue };
-                let mut starts_s: Vec<f64> = bytes.iter().map(|b| b.start / rate).collect();
-                starts_s.push((last.start + last.period) / rate);
-                out.push(Reading {
-                    copy: part.copy,
-                    sync: part.sync,
-                    bits: bytes.iter().flat_map(|b| b.bits.iter().copied()).collect(),
-                    starts_s,
-                    end: run.end.filter(|_| part.to == run.bytes.len()),
-                    leaps: run.leaps.iter().filter(|&&l| l > part.from && l < part.to).map(|l| l - part.from).collect(),
-                    gain: bytes.iter().map(|b| b.gain).collect(),
-                    noise: bytes.iter().map(|b| b.noise).collect(),
-                });
-            }
-        }
-        out
-    }
+/// Noisy runs once more, each with the waveform that it and its neighbours have taught together. The places stay, and the
+/// wave is fitted to bits as doubtful as they are: nothing confirms itself.
+fn heard_again(mut kept: Vec<Kept>, signal: &Signal, grammar: &Grammar) -> Result<Vec<Run>, Error> {
+    kept.sort_by(|a, b| first_start(&a.run).total_cmp(&first_start(&b.run)));
+    let noisy: Vec<(usize, &Noisy)> =
+        kept.iter().enumerate().filter_map(|(i, k)| Some((i, k.noisy.as_ref()?))).collect();
+    let once_more = |n: usize| {
+        let (run, one) = noisy[n];
+        let mut all = one.fit.clone();
+        let near = n.saturating_sub(NEAR)..(n + NEAR + 1).min(noisy.len());
+        near.filter(|&other| other != n).for_each(|other| all.add(&noisy[other].1.fit));
+        let mut shape = all.shape(grammar, &one.shape, signal.rate()).unwrap_or_else(|| one.shape.clone());
+        let bytes = demodulate::demodulate(&mut signal.another(), &mut shape, &one.places)?;
+        Ok((run, bytes))
+    };
+    let again = (0..noisy.len()).into_par_iter().map(once_more).collect::<Result<Vec<_>, Error>>()?;
+    let mut runs: Vec<Run> = kept.into_iter().map(|k| k.run).collect();
+    again.into_iter().for_each(|(run, bytes)| runs[run].bytes = bytes);
+    Ok(runs)
 }
 
-/// A track is worth keeping when a fair part of its first bytes, or of all, was heard.
-fn heard_enough(places: &[Place]) -> bool {
-    let heard = |part: &[Place]| part.iter().filter(|p| !p.lost).count() * 3 >= part.len();
-    !places.is_empty() && (heard(&places[..places.len().min(60)]) || heard(places))
+fn first_start(run: &Run) -> f64 {
+    run.bytes.first().map_or(0.0, |b| b.start)
+}
+
+/// The copies of blocks that the runs hold.
+fn readings(runs: &[Run], rate: f64, grammar: &Grammar, layout: &Layout) -> Vec<Reading> {
+    let mut out = Vec::new();
+    for run in runs {
+        for part in framing::parts(run, grammar, layout) {
+            let bytes: &[SoftByte] = &run.bytes[part.from..part.to];
+            let Some(last) = bytes.last() else { continue };
+            let mut starts_s: Vec<f64> = bytes.iter().map(|b| b.start / rate).collect();
+            starts_s.push((last.start + last.period) / rate);
+            out.push(Reading {
+                copy: part.copy,
+                sync: part.sync,
+                bits: bytes.iter().flat_map(|b| b.bits.iter().copied()).collect(),
+                starts_s,
+                end: run.end.filter(|_| part.to == run.bytes.len()),
+                leaps: run.leaps.iter().filter(|&&l| l > part.from && l < part.to).map(|l| l - part.from).collect(),
+                gain: bytes.iter().map(|b| b.gain).collect(),
+                noise: bytes.iter().map(|b| b.noise).collect(),
+            });
+        }
+    }
+    out
 }
