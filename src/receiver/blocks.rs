@@ -1,6 +1,6 @@
 //! The blocks of a stretch of tape, one after the other: each teaches what the next is received with.
 
-use super::demodulate;
+use super::demodulate::{self, SoftByte};
 use super::framing::Run;
 use super::leader::{Leader, Survey};
 use super::lock::{self, Lock};
@@ -175,19 +175,22 @@ impl Receiver<'_> {
         let (Some(first), Some(last)) = (places.first(), places.last()) else { return Ok(()) };
         self.covered.push((first.start, last.start + last.period));
         phase::settle(&mut self.signal, shape, &mut places)?;
-        let bytes = demodulate::demodulate(&mut self.signal, shape, &places)?;
+        let mut bytes = demodulate::demodulate(&mut self.signal, shape, &places)?;
         let heard: Vec<usize> = (0..places.len()).filter(|&i| !places[i].lost).collect();
-        let noise = heard.iter().map(|&i| bytes[i].noise).sum::<f32>() / heard.len().max(1) as f32;
+        let noise = |bytes: &[SoftByte]| heard.iter().map(|&i| bytes[i].noise).sum::<f32>() / heard.len().max(1) as f32;
         let mut fit = None;
-        if noise > demodulate::NOISY {
+        if noise(&bytes) > demodulate::NOISY {
             fit = Fit::of(&mut self.signal, shape, self.grammar, &places, &bytes)?;
         }
-        if let Some(fit) = &fit {
-            // what follows begins with all that was learned so far
+        if let Some(fit) = &mut fit {
+            // with all that was learned so far
             let mut all = fit.clone();
             self.runs.iter().rev().filter_map(|r| r.noisy.as_ref()).take(NEAR).for_each(|n| all.add(&n.fit));
-            *shape = all.shape(self.grammar, shape, self.signal.rate()).unwrap_or_else(|| shape.clone());
+            *shape = all.shape(self.grammar, shape).unwrap_or_else(|| shape.clone());
+            bytes = demodulate::demodulate(&mut self.signal, shape, &places)?;
+            *fit = Fit::of(&mut self.signal, shape, self.grammar, &places, &bytes)?.unwrap_or_else(|| fit.clone());
         }
+        let noise = noise(&bytes);
         if heard.len() >= 20 {
             // the latest of the good ones: a tape changes along its length
             if self.known.as_ref().is_none_or(|k| noise < 1.2 * k.noise) {

@@ -81,12 +81,11 @@ impl Fit {
     }
 
     /// The waveform at the level of `like`; `None` when the runs hold nothing.
-    pub fn shape(&self, grammar: &Grammar, like: &Shape, rate: f64) -> Option<Shape> {
+    pub fn shape(&self, grammar: &Grammar, like: &Shape) -> Option<Shape> {
         let mut found = solve(&mut self.gram.clone(), &mut self.cross.clone())?;
         found.reverse();
         let level = like.byte_energy().sqrt();
         found.iter_mut().for_each(|tap| *tap *= level);
-        let found = Shape::smoothed(&found, rate);
         let unit = self.geometry.cell_points as f64 / self.geometry.cell;
         Some(Shape::from_response(grammar, self.geometry.clone(), &found, TAPS.0, unit))
     }

@@ -137,7 +137,7 @@ fn heard_again(mut kept: Vec<Kept>, signal: &Signal, grammar: &Grammar) -> Resul
         let mut all = one.fit.clone();
         let near = n.saturating_sub(NEAR)..(n + NEAR + 1).min(noisy.len());
         near.filter(|&other| other != n).for_each(|other| all.add(&noisy[other].1.fit));
-        let mut shape = all.shape(grammar, &one.shape, signal.rate()).unwrap_or_else(|| one.shape.clone());
+        let mut shape = all.shape(grammar, &one.shape).unwrap_or_else(|| one.shape.clone());
         let bytes = demodulate::demodulate(&mut signal.another(), &mut shape, &one.places)?;
         Ok((run, bytes))
     };
