@@ -104,11 +104,10 @@ pub fn span(&(take, from_s, to_s): &(usize, f64, f64)) -> String {
 fn byte(story: &ByteStory, dossier: &Dossier, look: Look) -> String {
     let address = story.address.map_or(String::new(), |a| format!(", address 0x{a:04X}"));
     let mut out = look.title(&printable(&format!(
-        "{} {}, offset {} (0x{:X}){address}: 0x{:02X}",
+        "{} {}, offset {}{address}: 0x{:02X}",
         story.program,
         words::name(story.name.trim_end()),
-        story.offset,
-        story.offset,
+        words::offset(story.offset),
         story.value
     )));
     let mut rows: Vec<(&str, String)> = Vec::new();
@@ -261,7 +260,7 @@ fn whole(outcome: &Outcome, program: &ProgramVerdict, weak: &[Weak], look: Look)
         let places: Vec<String> = w.places.iter().map(span).collect();
         let places = if places.is_empty() { "no take holds it".into() } else { places.join(", ") };
         let kind = class(w.class).split(':').next().unwrap_or_default().to_string();
-        let at = if w.from == w.to { format!("{}", w.from) } else { format!("{}-{}", w.from, w.to) };
+        let at = words::offsets(w.from, w.to);
         (at, format!("{kind}; chance of a wrong byte {}; {places}", score::chance(w.p_wrong)))
     };
     const MOST: usize = 20;

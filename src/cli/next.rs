@@ -87,12 +87,12 @@ fn program(advice: &Advice, outcome: &Outcome, look: Look) -> String {
     let mut out = look.title(&printable(&format!("{} {name}: {}", advice.program, word(advice.verdict))));
     for fault in faults(advice, outcome) {
         let told = &fault.stretches[..fault.stretches.len().min(MOST)];
-        let at = |s: &&Stretch| if s.from == s.to { s.from.to_string() } else { format!("{}-{}", s.from, s.to) };
+        let at = |s: &&Stretch| words::offsets(s.from, s.to);
         let mut bytes = told.iter().map(at).collect::<Vec<_>>().join(", ");
         if fault.stretches.len() > MOST {
             bytes += &format!(" and {} more stretches (--json lists all)", fault.stretches.len() - MOST);
         }
-        let mut rows = vec![("bytes".to_string(), bytes), ("fault".into(), fault.cause)];
+        let mut rows = vec![("offsets".to_string(), bytes), ("fault".into(), fault.cause)];
         let places = places(told);
         if !places.is_empty() {
             rows.push(("lies at".into(), places));

@@ -65,7 +65,7 @@ pub fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
                 .into()
         }
         Cause::Thin => "Another play adds what is missing.".into(),
-        _ => "Another play, if possible on another deck, would show which of them is right.".into(),
+        _ => "Another play, if possible on another deck, would show what is right.".into(),
     }
 }
 

@@ -31,6 +31,17 @@ pub fn count(n: usize, one: &str, many: &str) -> String {
     format!("{} {}", thousands(n), if n == 1 { one } else { many })
 }
 
+/// A place in a program, in a sentence. Offsets, addresses and values of bytes are hexadecimal everywhere: with `0x` in
+/// sentences, bare in tables and drawings.
+pub fn offset(n: usize) -> String {
+    format!("0x{n:04X}")
+}
+
+/// From one place to another, both included: `0x0010-0x001F`, or one place.
+pub fn offsets(from: usize, to: usize) -> String {
+    if from == to { offset(from) } else { format!("{}-{}", offset(from), offset(to)) }
+}
+
 /// Digits in groups of three.
 pub fn thousands(n: usize) -> String {
     let digits = n.to_string();

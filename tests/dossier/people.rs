@@ -53,7 +53,7 @@ fn a_byte_is_explained_by_every_vote_the_checks_and_the_rival() {
         assert!(vote["wave"].as_array().unwrap().len() > 100, "9.6 ms and a half more at 11 kHz");
     }
     for (place, says) in [
-        ("p02:70", "offsets are 0 to 69"),
+        ("p02:70", "offsets are 0x0000 to 0x0045"),
         ("p07", "there are p01 TIDE"),
         ("p02:x", "no offset"),
         ("p02:@1000", "no address"),
@@ -202,7 +202,7 @@ fn a_name_that_is_a_number_is_asked_about_and_none_goes_by_its_number() {
         assert!(refused(what).contains("p03 (no name)"), "{what}: {}", refused(what));
     }
     for (what, says) in
-        [("p02", "p02 TERNS"), ("1", "p01 2"), ("3", "p03 (no name)"), ("3:5", "p03 (no name), offset 5")]
+        [("p02", "p02 TERNS"), ("1", "p01 2"), ("3", "p03 (no name)"), ("3:5", "p03 (no name), offset 0x0005")]
     {
         assert!(stdout(&run("explain", &out, &[what])).starts_with(says), "{what}");
     }

@@ -63,7 +63,7 @@ def first_doubt(result, program):
     verdict = json.loads((result / "verdict.json").read_text("utf-8"))
     (found,) = [p for p in verdict["programs"] if p["id"] == program]
     said = " ".join(found["obstacles"])
-    return int(re.search(r"the first at offset (\d+)", said)[1])
+    return int(re.search(r"the first at offset (0x[0-9A-F]{4}|\d+)", said)[1], 0)
 
 
 # ---- BagIt ----------------------------------------------------------------------------------------------------------

@@ -156,7 +156,7 @@ def a_persons_byte_claims_nothing(folder):
     shutil.copytree(folder / "hard", folder / "decided")
     verdict = json.loads((folder / "hard/verdict.json").read_text())
     (open_,) = [p for p in verdict["programs"] if p["id"] == "p04"]
-    offset = int(re.search(r"the first at offset (\d+)", " ".join(open_["obstacles"]))[1])
+    offset = int(re.search(r"the first at offset (0x[0-9A-F]{4}|\d+)", " ".join(open_["obstacles"]))[1], 0)
     evidence = (folder / "hard" / open_["data"]).read_bytes()[offset]
     value = evidence ^ 0xFF
     quorate("decide", folder / "decided", f"p04:{offset}={value}", "--by", "warden", "--because", "the log book")

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use maud::{Markup, html};
 
-use super::bytemap::{anchor, map};
+use super::bytemap::{anchor, columns, map};
 use super::closing::more_takes;
 use super::svg::{letter, mark, word};
 use super::waves::{behind, figure};
@@ -19,6 +19,32 @@ use crate::report::words::{self, count};
 
 /// Agreed bytes that may lie inside a stretch.
 const BRIDGED: usize = 2;
+
+/// What is to be known before the first map and the first waveform.
+pub fn reading(evidence: &Evidence) -> Markup {
+    let sizes = || evidence.outcome.verdict.programs.iter().map(|p| p.size).filter(|&size| size > 0);
+    let rows: BTreeSet<String> = sizes().map(|size| columns(size).to_string()).collect();
+    html! {
+        @if sizes().count() > 0 {
+            section id="reading" {
+                h2 { "How to read what follows" }
+                p {
+                    strong { "Byte map. " } "Each cell is a byte, in the order of memory, "
+                    (rows.into_iter().collect::<Vec<_>>().join(" or ")) " to a row; its shape and colour tell its class. Point at a \
+                     cell, or move to it with the keyboard, for its numbers; a cell that is not plainly agreed leads to its \
+                     line in the table below the map. 3+ 1− 0∅ says that three readings say so, one says otherwise, and none \
+                     says nothing."
+                }
+                p {
+                    strong { "Waveforms. " } "What each reading heard at a byte, laid on each other bit by bit; a wave that is \
+                     flat against its neighbourhood is a dropout. Bits stand in the order of the tape: the lowest first, parity \
+                     last. Under each wave what it says of every bit: a square for the bit decided, a triangle against it, a \
+                     dash for nothing. Shaded: the bits in which the rival, the next best value, differs."
+                }
+            }
+        }
+    }
+}
 
 pub fn section(report: &Report, index: usize, budget: Budget) -> Markup {
     let evidence = &report.evidence;
@@ -66,7 +92,7 @@ fn questions(report: &Report, index: usize, notable: &[&ByteFact]) -> Markup {
             dt { "What it is" }
             dd {
                 (words::kind(program.kind)) ", " (count(program.size, "byte", "bytes"))
-                @if let Some(address) = program.load_address { ", loads at " (format!("{address:04X}")) }
+                @if let Some(address) = program.load_address { ", loads at " (words::offset(address.into())) }
                 @if !program.files.is_empty() {
                     " · " span class="mono small" { (shown(&program.files.join("  "))) }
                 }
@@ -123,11 +149,16 @@ fn sure(program: &ProgramVerdict) -> Markup {
 fn why(evidence: &Evidence, index: usize) -> Markup {
     let program = &evidence.outcome.verdict.programs[index];
     let b = &program.bytes;
-    let heard = words::list(&program.takes);
     let data: usize = program.blocks.iter().filter(|b| b.role == "data").map(|b| b.readings).sum();
+    let heard = heard(evidence, index);
     html! {
-        @if !program.takes.is_empty() {
-            p { "It was heard by " (heard) ": " (count(data, "reading", "readings")) " of its data." }
+        @if !heard.is_empty() {
+            p {
+                "Its data was heard by " (words::list(&heard)) ": " (count(data, "reading", "readings")) "."
+                @if heard != program.takes { " Its header was heard by " (words::list(&program.takes)) "." }
+            }
+        } @else if !program.takes.is_empty() {
+            p { "Its header was heard by " (words::list(&program.takes)) "." }
         }
         @if program.size > 0 {
             p {
@@ -196,6 +227,15 @@ fn why(evidence: &Evidence, index: usize) -> Markup {
     }
 }
 
+/// The takes that heard data of the program; its header alone may have been heard by others.
+fn heard(evidence: &Evidence, index: usize) -> Vec<String> {
+    let program = &evidence.outcome.programs[index];
+    let blocks = &evidence.outcome.tapes[program.tape].blocks;
+    let votes = program.data.iter().flat_map(|(block, _)| &blocks[*block].block.votes);
+    let takes: BTreeSet<usize> = votes.map(|vote| vote.take).collect();
+    takes.into_iter().map(|take| evidence.take_id(take)).collect()
+}
+
 /// Whether the checks of all data blocks fit what was decided.
 fn checks_hold(evidence: &Evidence, index: usize) -> bool {
     let program = &evidence.outcome.programs[index];
@@ -239,9 +279,9 @@ fn changed(evidence: &Evidence, index: usize, notable: &[&ByteFact]) -> Markup {
         }
         @for d in &program.decisions {
             p {
-                "At offset " span class="mono" { (format!("{:04X}", d.offset)) } ", " (shown(&d.by)) " decided on "
-                span class="mono" { (format!("{:02X}", d.value)) } " where the evidence alone would put "
-                span class="mono" { (format!("{:02X}", d.evidence)) } ": " (shown(&d.because))
+                "At offset " span class="mono" { (words::offset(d.offset)) } ", " (shown(&d.by)) " decided on "
+                span class="mono" { (format!("0x{:02X}", d.value)) } " where the evidence alone would put "
+                span class="mono" { (format!("0x{:02X}", d.evidence)) } ": " (shown(&d.because))
             }
         }
     }
@@ -275,12 +315,6 @@ fn legend(program: &ProgramVerdict, facts: &[ByteFact], checks_hold: bool) -> Ma
             @if facts.iter().any(|f| f.decision.is_some()) {
                 li { (mark("p")) span { strong { "decided by a person" } " " (program.decisions.len()) } }
             }
-        }
-        p class="small soft" {
-            "Each cell is a byte, in the order of memory, "
-            (if facts.len() > 16_384 { 64 } else { 32 }) " to a row. Point at a cell, or move to it with the keyboard, for \
-             its numbers; a cell that is not plainly agreed leads to its line below. Readings that say so, that say \
-             otherwise, that say nothing: 3+ 1− 0∅. Offsets in map and tables are hexadecimal, in sentences decimal."
         }
     }
 }
@@ -316,7 +350,7 @@ fn table(program: &ProgramVerdict, facts: &[ByteFact], rows: &[usize], notable: 
                         tr id=(anchor(&program.id, fact.offset)) {
                             th scope="row" class="mono" { (format!("{:04X}", fact.offset)) }
                             td class="mono" { (format!("{:02X}", fact.value)) }
-                            td { (mark(letter(fact.class, decided))) " " (word(fact.class, decided)) }
+                            td class="class" { (mark(letter(fact.class, decided))) " " (word(fact.class, decided)) }
                             td {
                                 @if decided { "not for the evidence to say" }
                                 @else if fact.class == Class::Unresolved { "no basis" }
@@ -364,7 +398,7 @@ fn waveforms(evidence: &Evidence, index: usize, facts: &[ByteFact], most: usize)
         let about = if stretch.len() == 1 {
             String::new()
         } else {
-            format!("The least sure of {:04X}–{:04X}, {} bytes.", stretch.start, stretch.end - 1, stretch.len())
+            format!("The least sure of {}, {} bytes.", words::offsets(stretch.start, stretch.end - 1), stretch.len())
         };
         if let Some(figure) = figure(evidence, index, fact, &about) {
             drawn.push((fact.offset, figure));
@@ -376,11 +410,8 @@ fn waveforms(evidence: &Evidence, index: usize, facts: &[ByteFact], most: usize)
         @if drawn.is_empty() {
             p { "No reading kept a waveform at the bytes in question." }
         } @else {
-            p class="small soft" {
-                "What each reading heard at these bytes, laid on each other bit by bit; a wave that is flat against its neighbourhood is a dropout. Under each \
-                 wave what it says of every bit: a square for the bit decided, a triangle against it, a dash for nothing. \
-                 Shaded: the bits in which the rival differs."
-                @if drawn.len() < all { " Drawn are " (drawn.len()) " of " (all) " stretches, the least sure ones." }
+            @if drawn.len() < all {
+                p class="small soft" { "Drawn are " (drawn.len()) " of " (all) " stretches, the least sure ones." }
             }
             div class="waves" { @for (_, figure) in &drawn { (figure) } }
         }
