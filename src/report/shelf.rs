@@ -166,8 +166,8 @@ fn table(group: &[&Row], places: &BTreeMap<&str, Vec<&Row>>) -> Markup {
             thead {
                 tr {
                     th scope="col" class="program" { "Program" }
-                    th scope="col" { "Verdict" }
-                    th scope="col" { "Chance of a wrong byte" }
+                    th scope="col" class="verdict" { "Verdict" }
+                    th scope="col" class="chance" { "Chance of a wrong byte" }
                 }
             }
             @for row in group {

@@ -12,7 +12,7 @@ use super::{Budget, Report, shown};
 use crate::confidence::verdict::LEAST_P_WRONG;
 use crate::confidence::{Class, ESTABLISHED_BELOW, Level};
 use crate::report::evidence::Evidence;
-use crate::report::evidence::bytes::{ByteFact, facts, stretches, votes};
+use crate::report::evidence::bytes::{ByteFact, ByteVote, SAYS_NOTHING, decided_bits, facts, stretches, votes};
 use crate::report::page::badge;
 use crate::report::verdict::ProgramVerdict;
 use crate::report::words::{self, count};
@@ -28,14 +28,14 @@ pub fn reading(evidence: &Evidence) -> Markup {
         @if sizes().count() > 0 {
             section id="reading" {
                 h2 { "How to read what follows" }
-                p {
+                p class="small" {
                     strong { "Byte map. " } "Each cell is a byte, in the order of memory, "
                     (rows.into_iter().collect::<Vec<_>>().join(" or ")) " to a row; its shape and colour tell its class. Point at a \
                      cell, or move to it with the keyboard, for its numbers; a cell that is not plainly agreed leads to its \
                      line in the table below the map. 3+ 1− 0∅ says that three readings say so, one says otherwise, and none \
                      says nothing."
                 }
-                p {
+                p class="small" {
                     strong { "Waveforms. " } "What each reading heard at a byte, laid on each other bit by bit; a wave that is \
                      flat against its neighbourhood is a dropout. Bits stand in the order of the tape: the lowest first, parity \
                      last. Under each wave what it says of every bit: a square for the bit decided, a triangle against it, a \
@@ -264,7 +264,8 @@ fn changed(evidence: &Evidence, index: usize, notable: &[&ByteFact]) -> Markup {
         @if !corrected.is_empty() {
             p {
                 "At " (count(corrected.len(), "offset", "offsets"))
-                " a reading was overruled, or a gap was filled (offset, the byte decided, what was overruled): "
+                " a reading was overruled, or a gap was filled (offset, the byte decided, what was overruled; "
+                "“parity”: its check bit alone): "
                 span class="mono" {
                     @for (i, fact) in corrected.iter().take(NAMED).enumerate() {
                         @if i > 0 { " " }
@@ -287,14 +288,20 @@ fn changed(evidence: &Evidence, index: usize, notable: &[&ByteFact]) -> Markup {
     }
 }
 
-/// What readings say that was overruled at a byte: `not 20, 60`; or that none does and a gap was filled.
+/// What readings say that was overruled at a byte: `not 20, 60`; `parity`, if they differ in that bit alone; or that none says
+/// otherwise and a gap was filled.
 fn overruled(evidence: &Evidence, index: usize, fact: &ByteFact) -> String {
-    let said = votes(evidence, index, fact.offset).into_iter().filter_map(|vote| vote.value);
+    let votes = votes(evidence, index, fact.offset);
+    let said = votes.iter().filter_map(|vote| vote.value);
     let others: BTreeSet<String> = said.filter(|&v| v != fact.value).map(|v| format!("{v:02X}")).collect();
-    if others.is_empty() {
-        return "gap".into();
+    if !others.is_empty() {
+        return format!("not {}", others.into_iter().collect::<Vec<_>>().join(", "));
     }
-    format!("not {}", others.into_iter().collect::<Vec<_>>().join(", "))
+    let decided = decided_bits(evidence, fact.value);
+    let differs = |vote: &ByteVote| {
+        vote.bits.iter().zip(&decided).any(|(llr, &bit)| llr.0.abs() >= SAYS_NOTHING && llr.bit() != bit)
+    };
+    if votes.iter().any(differs) { "parity".into() } else { "gap".into() }
 }
 
 fn legend(program: &ProgramVerdict, facts: &[ByteFact], checks_hold: bool) -> Markup {
