@@ -173,7 +173,8 @@ fn every_option_stands_in_the_run_record_and_in_the_report() {
         assert_eq!(required.collect::<Vec<_>>(), arguments, "{command}");
         let mut recorded: Vec<String> = options.iter().map(name).filter(|n| !arguments.contains(&n.as_str())).collect();
         let mut helped: Vec<String> = helped(command).into_iter().filter(|n| n != "out").collect();
-        (recorded.sort(), helped.sort());
+        recorded.sort();
+        helped.sort();
         assert_eq!(recorded, helped, "{command}");
         for option in options {
             assert!(option.get("value").is_some() && option.get("default").is_some(), "{option}");
