@@ -90,14 +90,9 @@ fn class(class: Class) -> &'static str {
     }
 }
 
-pub fn clock(seconds: f64) -> String {
-    let tenths = (seconds.max(0.0) * 10.0).round() as u64;
-    format!("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
-}
-
 /// Where something lies on a take: seconds as minutes and seconds.
 pub fn span(&(take, from_s, to_s): &(usize, f64, f64)) -> String {
-    let (from, to) = (clock(from_s), clock(to_s));
+    let (from, to) = (words::clock(from_s), words::clock(to_s));
     if from == to { format!("take-{take} at {from}") } else { format!("take-{take} {from}-{to}") }
 }
 
@@ -154,7 +149,13 @@ fn byte(story: &ByteStory, dossier: &Dossier, look: Look) -> String {
         let _ = write!(
             out,
             "\n{}",
-            look.title(&printable(&format!("{} ({}), copy {}, at {}", v.take, vote.file, v.copy, clock(vote.from_s))))
+            look.title(&printable(&format!(
+                "{} ({}), copy {}, at {}",
+                v.take,
+                vote.file,
+                v.copy,
+                words::clock(vote.from_s)
+            )))
         );
         let bits: Vec<String> = vote.bits.iter().map(|l| format!("{:+.1}", l.0)).collect();
         out.push_str(&look.notes(&[

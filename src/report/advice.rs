@@ -1,13 +1,47 @@
 //! Advice in words, for screen and report.
 
-use crate::dossier::next::{Cause, ENOUGH, Forecast, Heard, How, Stretch};
+use std::collections::BTreeMap;
+
+use super::words::clock;
+use crate::dossier::next::{Advice, Cause, ENOUGH, Forecast, Heard, How, Stretch};
 use crate::recovery::{Outcome, Received};
 
 /// From this part of all samples on, full scale is no click or noise peak: the tone itself is cut off.
 const CLIPPED: f64 = 0.01;
 
+/// Stretches of a program that have the same fault and the same cure.
+pub struct Fault<'a> {
+    pub cause: String,
+    pub cure: String,
+    pub stretches: Vec<&'a Stretch>,
+}
+
+/// By fault, in the order in which the tape has them first.
+pub fn faults<'a>(advice: &'a Advice, outcome: &Outcome) -> Vec<Fault<'a>> {
+    let mut out: Vec<Fault> = Vec::new();
+    for stretch in &advice.stretches {
+        let (cause, cure) = (cause(stretch), cure(stretch, outcome));
+        match out.iter_mut().find(|f| f.cause == cause && f.cure == cure) {
+            Some(fault) => fault.stretches.push(stretch),
+            None => out.push(Fault { cause, cure, stretches: vec![stretch] }),
+        }
+    }
+    out
+}
+
+/// Where stretches lie, take by take: `take-1 0:59.2-0:59.4, 1:10.5; take-2 0:48.0`.
+pub fn places(stretches: &[&Stretch]) -> String {
+    let mut by_take: BTreeMap<usize, Vec<String>> = BTreeMap::new();
+    for &(take, from_s, to_s) in stretches.iter().flat_map(|s| &s.places) {
+        let (from, to) = (clock(from_s), clock(to_s));
+        by_take.entry(take).or_default().push(if from == to { from } else { format!("{from}-{to}") });
+    }
+    let of_take = |(take, places): (&usize, &Vec<String>)| format!("take-{take} {}", places.join(", "));
+    by_take.iter().map(of_take).collect::<Vec<_>>().join("; ")
+}
+
 /// Whether the tape or a take is at fault, and how each take hears it.
-pub fn cause(stretch: &Stretch) -> String {
+fn cause(stretch: &Stretch) -> String {
     let how = |h: &Heard| {
         let what = match h.how {
             How::Well => "hears it well",
@@ -30,7 +64,7 @@ pub fn cause(stretch: &Stretch) -> String {
 }
 
 /// What is likely to cure it.
-pub fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
+fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
     let bad: Vec<&Heard> = stretch.heard.iter().filter(|h| h.how != How::Well).collect();
     let takes = bad.iter().map(|h| &outcome.intake.received[h.take - 1]);
     let pulses = takes.clone().all(Received::is_pulses);

@@ -12,7 +12,7 @@ use crate::correction::hypotheses::{
 use crate::dossier::log::{self, Event, Record};
 use crate::dossier::next::{Advice, Forecast};
 use crate::recovery::Outcome;
-use crate::report::advice::{self, cause, cure};
+use crate::report::advice;
 use crate::report::evidence::Evidence;
 use crate::report::words::{self, count};
 
@@ -212,11 +212,10 @@ pub fn more_takes(forecast: &Forecast) -> String {
     }
 }
 
-/// Stretches of one program that are told one by one.
+/// Stretches with one fault that are told one by one.
 const STRETCHES: usize = 12;
 
 fn stretches(outcome: &Outcome, advice: &Advice) -> Markup {
-    let left = advice.stretches.len().saturating_sub(STRETCHES);
     html! {
         @if !advice.stretches.is_empty() {
             table {
@@ -224,36 +223,33 @@ fn stretches(outcome: &Outcome, advice: &Advice) -> Markup {
                     tr { th scope="col" { "Offsets" } th scope="col" { "What is wrong there" } th scope="col" { "Likely cure" } }
                 }
                 tbody {
-                    @for stretch in advice.stretches.iter().take(STRETCHES) {
+                    @for fault in advice::faults(advice, outcome) {
+                        @let told = &fault.stretches[..fault.stretches.len().min(STRETCHES)];
+                        @let places = advice::places(told);
                         tr {
-                            th scope="row" class="mono" {
-                                (format!("{:04X}", stretch.from))
-                                @if stretch.to != stretch.from { "–" (format!("{:04X}", stretch.to)) }
+                            th scope="row" class="offsets mono" {
+                                @for stretch in told {
+                                    span class="item" {
+                                        (format!("{:04X}", stretch.from))
+                                        @if stretch.to != stretch.from { "–" (format!("{:04X}", stretch.to)) }
+                                    }
+                                    " "
+                                }
+                                @if told.len() < fault.stretches.len() {
+                                    span class="soft" { "and " (fault.stretches.len() - told.len()) " more" }
+                                }
                             }
                             td {
-                                (cause(stretch))
-                                @let places: Vec<String> = stretch.places.iter().map(place).collect();
-                                @if !places.is_empty() { span class="soft" { " (" (places.join(", ")) ")" } }
+                                (fault.cause) "."
+                                @if !places.is_empty() { p class="soft small" { "Lies at " (places) "." } }
                             }
-                            td { (cure(stretch, outcome)) }
+                            td { (fault.cure) }
                         }
                     }
                 }
             }
-            @if left > 0 { p class="small soft" { "And " (count(left, "more stretch", "more stretches")) "." } }
         }
     }
-}
-
-/// Take (from 1) and seconds.
-fn place((take, from_s, to_s): &(usize, f64, f64)) -> String {
-    let time = |s: f64| {
-        // round first: 59.96 s are a minute
-        let tenths = (10.0 * s.max(0.0)).round() as u64;
-        format!("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
-    };
-    let (from, to) = (time(*from_s), time(*to_s));
-    if from == to { format!("take-{take} at {from}") } else { format!("take-{take} at {from} to {to}") }
 }
 
 pub fn files(report: &Report) -> Markup {

@@ -183,8 +183,6 @@ fn why(evidence: &Evidence, index: usize) -> Markup {
                 thead {
                     tr {
                         th scope="col" { "Block" }
-                        th scope="col" class="n" { "Bytes" }
-                        th scope="col" class="n" { "Readings" }
                         th scope="col" { "Next best block" }
                         th scope="col" { "Explanations" }
                     }
@@ -192,9 +190,13 @@ fn why(evidence: &Evidence, index: usize) -> Markup {
                 tbody {
                     @for block in &program.blocks {
                         tr {
-                            th scope="row" { (block.role) }
-                            td class="n" { (words::thousands(block.bytes)) }
-                            td class="n" { (block.readings) }
+                            th scope="row" {
+                                (block.role)
+                                p class="small soft" {
+                                    (count(block.bytes, "byte", "bytes")) ", "
+                                    (count(block.readings, "reading", "readings"))
+                                }
+                            }
                             td {
                                 @if let Some(c) = &block.certificate {
                                     @match c.runner_up_cost {
@@ -215,8 +217,12 @@ fn why(evidence: &Evidence, index: usize) -> Markup {
                                 }
                             }
                             td {
-                                @for h in &block.hypotheses {
-                                    p { (h.hypothesis.name) ": " (percent(h.posterior)) }
+                                @let (rare, told): (Vec<_>, Vec<_>) =
+                                    block.hypotheses.iter().partition(|h| h.posterior < RARE);
+                                @for h in &told { p { (h.hypothesis.name) ": " (percent(h.posterior)) } }
+                                @if !rare.is_empty() {
+                                    @let names: Vec<String> = rare.iter().map(|h| h.hypothesis.name.to_string()).collect();
+                                    p class="soft" { "under 0.01 % each: " (words::list(&names)) }
                                 }
                             }
                         }
@@ -243,10 +249,12 @@ fn checks_hold(evidence: &Evidence, index: usize) -> bool {
     program.data.iter().all(|(block, _)| !blocks[*block].decided.wrong_checksum)
 }
 
+/// Explanations under this chance are only named.
+const RARE: f64 = 0.0001;
+
 fn percent(p: f64) -> String {
     match p {
-        p if p > 0.9999 => "over 99.99 %".into(),
-        p if p < 0.0001 => "under 0.01 %".into(),
+        p if p > 1.0 - RARE => "over 99.99 %".into(),
         p => format!("{:.2} %", 100.0 * p),
     }
 }
