@@ -5,7 +5,7 @@ use std::sync::Arc;
 use rayon::prelude::*;
 use realfft::{RealFftPlanner, RealToComplex};
 
-use super::signal::{Samples, Signal};
+use super::signal::{Noise, Samples, Signal};
 use crate::Error;
 use crate::tape::Grammar;
 
@@ -39,17 +39,6 @@ pub struct Survey {
     pub hops: Vec<Hop>,
     /// The noise under the tones; `None` when there was no tone.
     pub noise: Option<Noise>,
-}
-
-/// Noise as heard beside a leader tone, which is known and can be left out.
-#[derive(Clone, Debug)]
-pub struct Noise {
-    /// Power per bin, from 0 Hz to half the working rate.
-    pub bins: Vec<f32>,
-    /// Width of a bin.
-    pub bin_hz: f64,
-    /// Power of the tone, spread evenly over the lowest quarter of the bins, where data lives.
-    pub tone: f32,
 }
 
 const FFT: usize = 1024;
