@@ -29,10 +29,12 @@ pub fn faults<'a>(advice: &'a Advice, outcome: &Outcome) -> Vec<Fault<'a>> {
     out
 }
 
-/// Where stretches lie, take by take: `take-1 0:59.2-0:59.4, 1:10.5; take-2 0:48.0`.
+/// Where stretches lie, take by take, in the order of its time: `take-1 0:59.2-0:59.4, 1:10.5; take-2 0:48.0`.
 pub fn places(stretches: &[&Stretch]) -> String {
+    let mut all: Vec<(usize, f64, f64)> = stretches.iter().flat_map(|s| s.places.iter().copied()).collect();
+    all.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
     let mut by_take: BTreeMap<usize, Vec<String>> = BTreeMap::new();
-    for &(take, from_s, to_s) in stretches.iter().flat_map(|s| &s.places) {
+    for (take, from_s, to_s) in all {
         let (from, to) = (clock(from_s), clock(to_s));
         by_take.entry(take).or_default().push(if from == to { from } else { format!("{from}-{to}") });
     }
@@ -119,5 +121,25 @@ pub fn forecast(forecast: &Forecast) -> String {
                 None => format!("even {takes} like these would settle it only {share}: change something first."),
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Both copies of two stretches on one take, and one of them on another.
+    #[test]
+    fn places_stand_in_the_order_of_their_take() {
+        let stretch = |places: &[(usize, f64, f64)]| Stretch {
+            from: 0,
+            to: 0,
+            places: places.to_vec(),
+            cause: Cause::Thin,
+            heard: Vec::new(),
+        };
+        let stretches = [stretch(&[(1, 32.5, 32.6), (1, 41.0, 41.1)]), stretch(&[(1, 33.0, 33.02), (2, 9.96, 12.0)])];
+        let told = places(&stretches.iter().collect::<Vec<_>>());
+        assert_eq!(told, "take-1 0:32.5-0:32.6, 0:33.0, 0:41.0-0:41.1; take-2 0:10.0-0:12.0");
     }
 }
