@@ -59,7 +59,7 @@ pub fn decide_all(mut intake: Intake, format: &dyn Format, progress: Progress) -
         let sound = |byte: &[bool]| crate::correction::obeys(within.as_ref(), byte);
         let blocks = consensus::blocks(&takes, &members, width, &times, &sound);
         let (blocks, shared) = decide_tape(&takes, &blocks, format)?;
-        tapes.push(DecidedTape { takes: members.into_keys().collect(), blocks, shared });
+        tapes.push(DecidedTape { takes: members.keys().copied().collect(), times: members, blocks, shared });
     }
     reject_unused(&takes, &tapes, &mut rejected);
     rejected.sort_by_key(|r| (r.take, r.reading));

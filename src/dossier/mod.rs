@@ -27,6 +27,7 @@ pub mod change;
 mod conflict;
 pub mod explain;
 mod files;
+pub mod foreign;
 mod lock;
 pub mod log;
 pub mod next;
@@ -44,6 +45,7 @@ use serde::{Deserialize, Serialize};
 use crate::Error;
 use crate::confidence::Level;
 use crate::recovery::{self, Intake, Outcome, Skipped};
+use crate::report::verdict::Place;
 use crate::tape::{self, Format, Kind};
 
 pub use files::{Sealed, sha256};
@@ -102,6 +104,8 @@ pub struct Present {
     pub load_address: Option<u16>,
     pub size: usize,
     pub verdict: Level,
+    /// Where it lies in the takes that heard it.
+    pub places: Vec<Place>,
     data: String,
     /// As written, a person's decisions included.
     #[serde(skip)]
@@ -110,7 +114,16 @@ pub struct Present {
 
 #[derive(Deserialize)]
 struct PresentVerdict {
+    takes: Vec<PresentTake>,
     programs: Vec<Present>,
+}
+
+/// A take as the present verdict has it.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+pub struct PresentTake {
+    pub id: String,
+    pub file: String,
+    pub sha256: String,
 }
 
 /// A dossier, read. What is read was compared with the hashes in the run record.
@@ -119,8 +132,9 @@ pub struct Dossier {
     pub record: DossierRecord,
     pub takes: Vec<TakeRecord>,
     pub log: Log,
-    /// The text of verdict.json, and its programs.
+    /// The text of verdict.json, its takes and its programs.
     pub verdict: String,
+    pub present_takes: Vec<PresentTake>,
     pub programs: Vec<Present>,
 }
 
@@ -167,7 +181,7 @@ impl Dossier {
         let log = Log::parse(&files.path(log::FILE), &files.read(log::FILE)?)?;
         let text = files.read(VERDICT)?;
         let bad = |e: &dyn std::fmt::Display| Error::input(&files.path(VERDICT), format!("can't be understood: {e}"));
-        let PresentVerdict { mut programs } = serde_json::from_slice(&text).map_err(|e| bad(&e))?;
+        let PresentVerdict { takes: present_takes, mut programs } = serde_json::from_slice(&text).map_err(|e| bad(&e))?;
         let verdict = String::from_utf8(text).map_err(|e| bad(&e))?;
         if log.decided() != Some(sha256(verdict.as_bytes()).as_str()) {
             let what = "is not the verdict that log.jsonl speaks of; restore the folder from a copy";
@@ -176,7 +190,7 @@ impl Dossier {
         for program in &mut programs {
             program.bytes = files.read(&program.data)?;
         }
-        Ok(Dossier { files, record, takes, log, verdict, programs })
+        Ok(Dossier { files, record, takes, log, verdict, present_takes, programs })
     }
 
     pub fn files(&self) -> &Sealed {

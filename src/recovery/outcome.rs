@@ -3,7 +3,7 @@
 use super::programs::{self, Claimed};
 use super::{DecidedBlock, Intake};
 use crate::confidence::Shared;
-use crate::consensus::{Rejected, TakeReadings};
+use crate::consensus::{Members, Rejected, TakeReadings};
 use crate::report::verdict::{self, Place, ProgramVerdict, RejectedReading, SCHEMA, Tool, Verdict};
 use crate::tape::{Format, Program};
 use crate::{Error, export};
@@ -43,6 +43,8 @@ impl RecoveredProgram {
 pub struct DecidedTape {
     /// Takes of it.
     pub takes: Vec<usize>,
+    /// When on this tape each moment of a take was.
+    pub times: Members,
     pub blocks: Vec<DecidedBlock>,
     /// How far its takes are independent witnesses.
     pub shared: Shared,
