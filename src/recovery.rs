@@ -16,6 +16,7 @@ use crate::confidence::{Decided, Shared, decide, temper};
 use crate::consensus::{self, Block, Piece, Rejected, TakeReadings, Times};
 use crate::tape::{BlockBytes, Format};
 
+pub use advice::Outlook;
 pub use apart::{Beside, Why};
 pub use intake::{About, Intake, Received, Skipped};
 pub use outcome::{DecidedTape, Outcome, RecoveredProgram};

@@ -178,6 +178,8 @@ fn alike(alone: &Outcome, index: usize, before: &Present) -> Alike {
     let clear = verdict.verdict != Level::Open && before.verdict != Level::Open;
     let settled: Vec<usize> = (0..bytes.len().min(before.bytes.len()))
         .filter(|&i| matches!(program.classes[i], Class::Agreed | Class::Corrected))
+        // what a person decided is evidence for nothing
+        .filter(|&i| before.decisions.iter().all(|d| d.offset != i))
         .collect();
     let wrong = settled.iter().filter(|&&i| bytes[i] != before.bytes[i]).count();
     // without a header nothing says with which byte a piece begins

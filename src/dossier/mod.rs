@@ -27,6 +27,7 @@ pub mod change;
 mod conflict;
 pub mod explain;
 mod files;
+pub mod forecast;
 pub mod foreign;
 mod lock;
 pub mod log;
@@ -45,14 +46,14 @@ use serde::{Deserialize, Serialize};
 use crate::Error;
 use crate::confidence::Level;
 use crate::recovery::{self, Intake, Outcome, Skipped};
-use crate::report::verdict::Place;
+use crate::report::verdict::{PersonsDecision, Place};
 use crate::tape::{self, Format, Kind};
 
 pub use files::{Sealed, sha256};
 pub use lock::Lock;
 pub use log::Log;
 pub use overlay::{SetAside, lay};
-pub use store::Update;
+pub use store::{CapturePlace, Update};
 pub use take::TakeRecord;
 
 pub const SCHEMA: &str = "quorate/dossier/1";
@@ -106,6 +107,7 @@ pub struct Present {
     pub verdict: Level,
     /// Where it lies in the takes that heard it.
     pub places: Vec<Place>,
+    pub decisions: Vec<PersonsDecision>,
     data: String,
     /// As written, a person's decisions included.
     #[serde(skip)]
@@ -238,6 +240,22 @@ impl Dossier {
         let mut outcome = recovery::decide_all(self.intake()?, self.format()?.as_ref(), progress)?;
         overlay::lay(&mut outcome, &self.log);
         Ok(outcome)
+    }
+
+    /// Where every capture was when it was last heard. A run record of before these were kept knows the last command's
+    /// only, as they were named.
+    pub fn captures(&self) -> Result<Vec<CapturePlace>, Error> {
+        #[derive(Deserialize)]
+        struct Run {
+            #[serde(default)]
+            inputs: Vec<CapturePlace>,
+            captures: Option<Vec<CapturePlace>>,
+        }
+        let path = self.files.path(crate::export::folder::RECORD);
+        let text = fs::read(&path).map_err(|e| Error::read(&path, e))?;
+        let run: Run = serde_json::from_slice(&text)
+            .map_err(|e| Error::input(&path, format!("can't be understood: {e}; restore it from a copy")))?;
+        Ok(run.captures.unwrap_or(run.inputs))
     }
 
     /// The record of the take that `take` of an outcome (from 0) is a file of.

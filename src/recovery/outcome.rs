@@ -1,5 +1,6 @@
 //! Puts the machine-readable result together.
 
+use super::advice::Outlook;
 use super::programs::{self, Claimed};
 use super::{DecidedBlock, Intake};
 use crate::confidence::Shared;
@@ -21,7 +22,11 @@ pub struct RecoveredProgram {
     /// Its header block, and its data blocks with the payload range of each that belongs to it: numbers in
     /// [`DecidedTape::blocks`].
     pub header: Option<usize>,
+    /// The part of the header that tells name, place and size.
+    pub header_fields: std::ops::Range<usize>,
     pub data: Vec<(usize, std::ops::Range<usize>)>,
+    /// Whether more plays can settle it, by the evidence alone.
+    pub outlook: Outlook,
 }
 
 impl RecoveredProgram {
@@ -142,7 +147,9 @@ pub(super) fn build(
             byte_p_wrong: c.byte_p_wrong,
             tape: tape - 1,
             header: c.header,
+            header_fields: c.header_fields,
             data: c.data,
+            outlook: c.outlook,
         });
     }
     let rejected: Vec<RejectedReading> = rejected

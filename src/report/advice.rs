@@ -36,6 +36,7 @@ pub fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
     let pulses = takes.clone().all(Received::is_pulses);
     let faint = bad.iter().any(|h| h.how == How::Faintly);
     match stretch.cause {
+        _ if !stretch.curable => "No play of this tape.".into(),
         Cause::Unheard => "Play the tape over this part: start earlier, stop later.".into(),
         Cause::Tape | Cause::OneTake | Cause::Take if pulses => {
             "A pulse image has lost the waveform: record the sound of the tape itself.".into()

@@ -238,3 +238,45 @@ fn advice_names_the_take_that_starts_late_or_stops_early() {
     assert!(advice(0, 6.1, 0.0).contains("take-1 starts too late"), "{}", advice(0, 6.1, 0.0));
     assert!(advice(1, 0.0, 1.9).contains("take-1 stops too early"), "{}", advice(1, 0.0, 1.9));
 }
+
+/// Takes that came in one by one, from different folders: all are packed from where each was last heard, and what is gone is
+/// named with where it was.
+#[test]
+fn every_capture_is_found_where_it_was_last_heard() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |place: &str| folder.path().join(place);
+    for (place, take) in [("spring/a.wav", &side().torn), ("autumn/b.wav", &side().good), ("autumn/c.wav", &side().late)] {
+        std::fs::create_dir_all(at(place).parent().unwrap()).unwrap();
+        std::fs::copy(take, at(place)).unwrap();
+    }
+    let out = at("station/out");
+    // named as seen from where the command was given
+    let recover = desk::program().current_dir(at("spring")).args(["recover", "a.wav", "-q", "--out"]).arg(&out).output();
+    assert_eq!(code(&recover.unwrap()), 0);
+    assert_eq!(code(&run("decide", &out, &["p02:30=7", "--by", "Kit", "--because", "the log book"])), 0);
+    for take in ["b.wav", "c.wav"] {
+        let added = desk::program().current_dir(at("autumn")).arg("add").arg(&out).args([take, "-q"]).output().unwrap();
+        assert_eq!(code(&added), 0, "{}", stderr(&added));
+    }
+    let pack = |bag: &str, more: &[&str]| {
+        desk::program().arg("pack").arg(&out).arg("--out").arg(at(bag)).arg("-q").args(more).output().unwrap()
+    };
+    let packed = pack("bag", &[]);
+    assert_eq!(code(&packed), 0, "{}", stderr(&packed));
+    for (name, take) in [("take-1/a.wav", &side().torn), ("take-2/b.wav", &side().good), ("take-3/c.wav", &side().late)] {
+        let copy = std::fs::read(at("bag/data/captures").join(name)).unwrap();
+        assert!(copy == std::fs::read(take).unwrap(), "{name}");
+    }
+    std::fs::rename(at("spring"), at("attic")).unwrap();
+    std::fs::remove_file(at("autumn/c.wav")).unwrap();
+    let refused = pack("second", &[]);
+    let said = stderr(&refused);
+    assert_eq!(code(&refused), 2, "{said}");
+    let places = [at("spring/a.wav"), at("autumn/c.wav")].map(|p| p.to_str().unwrap().to_string());
+    for words in ["2 of 3 captures", "take-1 (a.wav", "take-3 (c.wav", &places[0], &places[1]] {
+        assert!(said.contains(words), "{words}: {said}");
+    }
+    assert!(!said.contains("b.wav") && said.contains("--captures"), "{said}");
+    let still = pack("third", &["--captures", at("attic").to_str().unwrap()]);
+    assert!(stderr(&still).contains("1 of 3 captures") && !stderr(&still).contains("a.wav"), "{}", stderr(&still));
+}
