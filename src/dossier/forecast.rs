@@ -13,7 +13,7 @@ use crate::consensus::{Block, Vote};
 use crate::correction::hypotheses::{
     Hypothesis, NOT_IN_FORMAT, OBEYS, PRIOR_NO_CHECKS, PRIOR_WRONG_CHECKSUM, WRONG_CHECKSUM, weigh,
 };
-use crate::correction::{CheckMachine, ln_probability, ln_share, ln_valid, most_probable, posteriors};
+use crate::correction::{CheckMachine, ln_probability, ln_share, ln_valid, posteriors};
 use crate::recovery::{DecidedBlock, Outcome, Outlook, Progress};
 use crate::tape::Format;
 use crate::{Error, Llr};
@@ -66,8 +66,7 @@ const NEGLIGIBLE: f64 = 0.1;
 ///
 /// A new take is made of the soft bits of the present ones. What is on the tape is drawn first, from all words that obey
 /// the checks, by what the evidence says: what is taken for right may be wrong, and a forecast that takes it for granted
-/// is too hopeful where much is open. (Every soft bit is moved by a logistic number, and the most probable word taken:
-/// exact for independent bits, near to it under checks; Papandreou & Yuille, ICCV 2011.) At every place the new take is
+/// is too hopeful where much is open. At every place the new take is
 /// then for some bytes as good as one of the takes that have the place, or as any place of this block. How often faults
 /// stay in place is counted where two takes have the same copy; with one take it is an even chance. Within such a stretch
 /// noise falls anew: a bit is as strong as any bit of the byte or its neighbours, and as often right as a soft bit of this
@@ -85,7 +84,7 @@ pub fn forecasts(
 ) -> Result<Vec<Forecast>, Error> {
     let stay: Vec<f64> = outcome.tapes.iter().map(|t| staying(&t.blocks, format.grammar().bits_per_byte)).collect();
     let mut cases: Vec<Result<Case, Forecast>> =
-        programs.iter().map(|&i| Case::of(outcome, i, format, &stay)).collect();
+        programs.par_iter().map(|&i| Case::of(outcome, i, format, &stay)).collect();
     let mut spent = 0;
     for round in 0..MOST / ROUND {
         let open: Vec<(usize, u64)> = cases
@@ -124,6 +123,8 @@ struct Part<'a> {
     sum: Vec<Llr>,
     /// Of a header: the bytes that matter.
     fields: Option<Range<usize>>,
+    /// For every trial what is on the tape.
+    truths: Vec<Vec<bool>>,
     doubt: Doubt,
 }
 
@@ -171,8 +172,12 @@ impl<'a> Case<'a> {
                 continue;
             }
             let weight = old.weights.iter().sum::<f32>() / old.weights.len().max(1) as f32;
-            let doubt = Doubt::of(format, &old.block);
-            parts.push(Part { old, weight, sum: old.block.weighed(&old.weights), fields, doubt });
+            let (doubt, sum) = (Doubt::of(format, &old.block), old.block.weighed(&old.weights));
+            let mut random = ChaCha8Rng::seed_from_u64(SEED);
+            random.set_stream(u64::MAX - member as u64);
+            let width = format.grammar().bits_per_byte;
+            let truths = drawn(format.checks(old.block.bytes).as_ref(), &sum, width, MOST as usize, &mut random);
+            parts.push(Part { old, weight, sum, fields, truths, doubt });
         }
         if parts.is_empty() {
             let why = "what keeps it from being established is not in its soft bits";
@@ -216,8 +221,7 @@ impl<'a> Case<'a> {
         let bytes: u64 = self.parts.iter().map(|p| p.old.block.bytes as u64).sum();
         let mut trials = Vec::with_capacity(self.parts.len());
         for part in &self.parts {
-            let moved: Vec<Llr> = part.sum.iter().map(|&l| l + Llr(logistic(&mut random))).collect();
-            let truth = most_probable(part.doubt.checks.as_ref(), &moved).ok_or_else(impossible)?.bits;
+            let truth = &part.truths[trial as usize];
             trials.push((part, truth, part.sum.clone()));
         }
         for takes in 1..=AHEAD {
@@ -227,7 +231,7 @@ impl<'a> Case<'a> {
                     let bits = invented(&part.old.block, copy, truth, self.stay, width, &mut random);
                     sum.iter_mut().zip(bits).for_each(|(s, b)| *s += b * part.weight);
                 }
-                p_all += part.doubt.that_it_is(truth, sum, part.fields.as_ref(), width)?;
+                p_all += part.doubt.that_it_is(format, truth, sum, part.fields.as_ref(), width)?;
                 if p_all >= ESTABLISHED_BELOW {
                     break;
                 }
@@ -243,8 +247,7 @@ impl<'a> Case<'a> {
 /// What [`decide`](crate::confidence::decide) would say of the chance of a fault, but for the possibility of two blocks in
 /// one: new takes are made of one.
 struct Doubt {
-    checks: Box<dyn CheckMachine>,
-    within: Box<dyn CheckMachine>,
+    bytes: usize,
     ln_share: f64,
     ln_share_within: f64,
 }
@@ -255,19 +258,22 @@ impl Doubt {
         let bits = block.votes.first().map_or(0, |v| v.bits.len());
         let share = |m: &dyn CheckMachine| ln_share(m, bits).unwrap_or(f64::NEG_INFINITY);
         let (ln_share, ln_share_within) = (share(checks.as_ref()), share(within.as_ref()));
-        Doubt { checks, within, ln_share, ln_share_within }
+        Doubt { bytes: block.bytes, ln_share, ln_share_within }
     }
 
     /// The chance that the block is not this word, or that one of the bytes that matter is not.
     fn that_it_is(
         &self,
+        format: &dyn Format,
         word: &[bool],
         sum: &[Llr],
         fields: Option<&Range<usize>>,
         width: usize,
     ) -> Result<f64, Error> {
         let ln_word = ln_probability(sum, word);
-        let (whole, within) = (ln_valid(self.checks.as_ref(), sum), ln_valid(self.within.as_ref(), sum));
+        let checks = format.checks(self.bytes);
+        let whole = ln_valid(checks.as_ref(), sum);
+        let within = ln_valid(format.checks_within_bytes(self.bytes).as_ref(), sum);
         let hypothesis = |name: &str, prior, ln_valid, ln_share| Hypothesis {
             name: name.into(),
             prior,
@@ -284,7 +290,7 @@ impl Doubt {
         let doubt = |ln_valid: f64| -(ln_word - ln_valid).min(0.0).exp_m1();
         let p = weighed[0].posterior * doubt(whole) + weighed[1].posterior * doubt(within) + weighed[2].posterior;
         let Some(fields) = fields.filter(|_| p >= ESTABLISHED_BELOW) else { return Ok(p) };
-        let bits = posteriors(self.checks.as_ref(), sum).ok_or_else(impossible)?.llr;
+        let bits = posteriors(checks.as_ref(), sum).ok_or_else(impossible)?.llr;
         let wrong = |k: usize| f64::from((if word[k] { -bits[k] } else { bits[k] }).p_one());
         Ok(p.min((fields.start * width..fields.end * width).map(wrong).sum()))
     }
@@ -294,10 +300,69 @@ fn impossible() -> Error {
     Error::Usage("a block admits no valid word: this is a fault of quorate, please report it".into())
 }
 
-/// A number of the standard logistic distribution.
-fn logistic(random: &mut ChaCha8Rng) -> f32 {
-    let u: f64 = random.random_range(1e-12..1.0 - 1e-12);
-    (u / (1.0 - u)).ln() as f32
+/// Words that obey the checks, drawn by their probability given the soft bits: a backward pass gives every state's chance to
+/// end well, and forward every bit is drawn by its share of it (forward filtering, backward sampling turned round; Carter
+/// & Kohn, Biometrika 81:541, 1994, from memory). Messages are kept at every byte, `width` bits, and made again between.
+fn drawn(
+    checks: &dyn CheckMachine,
+    sum: &[Llr],
+    width: usize,
+    count: usize,
+    random: &mut ChaCha8Rng,
+) -> Vec<Vec<bool>> {
+    let states = checks.states();
+    let weights = |at: usize| -> [f32; 2] {
+        let one = sum[at].p_one() as f32;
+        match checks.known_bit(at) {
+            None => [1.0 - one, one],
+            Some(bit) => [f32::from(u8::from(!bit)), f32::from(u8::from(bit))],
+        }
+    };
+    let masked = |at: usize, message: &mut [f32]| {
+        let allowed = |s: usize| checks.allows(s, at);
+        message.iter_mut().enumerate().filter(|(s, _)| !allowed(*s)).for_each(|(_, m)| *m = 0.0);
+        let most = message.iter().copied().fold(f32::MIN_POSITIVE, f32::max);
+        message.iter_mut().for_each(|m| *m /= most);
+    };
+    // what may follow the bit before `at`, from what may follow the one at `at`
+    let back = |at: usize, after: &[f32]| -> Vec<f32> {
+        let w = weights(at);
+        let follow = |s: usize, bit: bool| w[usize::from(bit)] * after[checks.step(s, at, bit)];
+        let mut before: Vec<f32> = (0..states).map(|s| follow(s, false) + follow(s, true)).collect();
+        if at > 0 {
+            masked(at - 1, &mut before);
+        }
+        before
+    };
+    let mut end: Vec<f32> = (0..states).map(|s| f32::from(u8::from(checks.accepts(s)))).collect();
+    masked(sum.len() - 1, &mut end);
+    let mut kept = vec![end.clone()];
+    for at in (1..sum.len()).rev() {
+        end = back(at, &end);
+        if at % width == 0 {
+            kept.push(end.clone());
+        }
+    }
+    let mut words = vec![(0, Vec::with_capacity(sum.len())); count];
+    for byte in (0..sum.len()).step_by(width) {
+        let Some(last) = kept.pop() else { break };
+        let bits: Vec<usize> = (byte..(byte + width).min(sum.len())).collect();
+        let mut messages = vec![last];
+        for &at in bits[1..].iter().rev() {
+            messages.push(back(at, &messages[messages.len() - 1]));
+        }
+        for &at in &bits {
+            let (w, Some(after)) = (weights(at), messages.pop()) else { break };
+            for (state, word) in &mut words {
+                let next = [checks.step(*state, at, false), checks.step(*state, at, true)];
+                let [zero, one] = [w[0] * after[next[0]], w[1] * after[next[1]]].map(f64::from);
+                let bit = random.random::<f64>() * (zero + one) >= zero;
+                word.push(bit);
+                *state = next[usize::from(bit)];
+            }
+        }
+    }
+    words.into_iter().map(|w| w.1).collect()
 }
 
 fn covers(vote: &Vote, byte: usize) -> bool {
@@ -368,4 +433,28 @@ fn dropped(vote: &Vote, width: usize) -> Vec<bool> {
     heard.sort_by(f32::total_cmp);
     let usual = heard.get(heard.len() / 2).copied().unwrap_or(0.0);
     (0..strength.len()).map(|b| covers(vote, b) && strength[b] < DROPPED * usual).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::correction::obeys;
+    use crate::tape::TwinCopy;
+
+    /// The share of words with a one is the bit's posterior (forward-backward, itself tested against enumeration), and
+    /// every word obeys the checks.
+    #[test]
+    fn words_are_drawn_as_probable_as_they_are() {
+        let format = TwinCopy::default();
+        let mut random = ChaCha8Rng::seed_from_u64(7);
+        let sum: Vec<Llr> = (0..5 * 9).map(|_| Llr(random.random_range(-3.0..3.0))).collect();
+        let checks = format.checks(5);
+        let words = drawn(checks.as_ref(), &sum, 9, 4_000, &mut random);
+        assert!(words.iter().all(|w| obeys(checks.as_ref(), w)));
+        for (k, l) in posteriors(checks.as_ref(), &sum).unwrap().llr.iter().enumerate() {
+            let ones = words.iter().filter(|w| w[k]).count() as f64 / words.len() as f64;
+            // five standard deviations of 4,000 throws
+            assert!((ones - l.p_one()).abs() < 5.0 * 0.25_f64.sqrt() / 4_000_f64.sqrt(), "bit {k}: {ones} {}", l.p_one());
+        }
+    }
 }
