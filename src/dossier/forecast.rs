@@ -225,12 +225,14 @@ impl<'a> Case<'a> {
             trials.push((part, truth, part.sum.clone()));
         }
         for takes in 1..=AHEAD {
-            let mut p_all = self.p_rest;
             for (part, truth, sum) in &mut trials {
                 for copy in 0..copies {
                     let bits = invented(&part.old.block, copy, truth, self.stay, width, &mut random);
                     sum.iter_mut().zip(bits).for_each(|(s, b)| *s += b * part.weight);
                 }
+            }
+            let mut p_all = self.p_rest;
+            for (part, truth, sum) in &trials {
                 p_all += part.doubt.that_it_is(format, truth, sum, part.fields.as_ref(), width)?;
                 if p_all >= ESTABLISHED_BELOW {
                     break;
