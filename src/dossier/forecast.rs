@@ -72,6 +72,21 @@ const NEGLIGIBLE: f64 = 0.1;
 /// noise falls anew: a bit is as strong as any bit of the byte or its neighbours, and as often right as a soft bit of this
 /// strength says of itself, 1/(1 + exp(-m)).
 ///
+/// Held against what happened (`quorate simulate`, three programs of 273 to 998 bytes, two tapes of six takes each, one or
+/// two takes in the dossier and the others added one by one; share of programs established, forecast and found):
+///
+/// | tape | takes | one more | two more | three more |
+/// | --- | --- | --- | --- | --- |
+/// | noise, -5 dB | 1 | 0.97, 1.00 | 1.00, 1.00 | 1.00, 1.00 |
+/// | noise, -6 dB | 1 | 0.46, 0.65 | 0.99, 1.00 | 1.00, 1.00 |
+/// | noise, -7 dB | 1 | 0.00, 0.00 | 0.92, 0.92 | 1.00, 1.00 |
+/// | noise, -7 dB | 2 | 0.98, 0.89 | 1.00, 1.00 | 1.00, 1.00 |
+/// | noise, -8 dB | 2 | 0.05, 0.00 | 0.98, 1.00 | 1.00, 1.00 |
+/// | 4 dropouts a second up to 60 ms, each take its own | 1 | 0.84, 1.00 | 0.97, 1.00 | 0.99, 1.00 |
+/// | 2 dropouts a second of each take, 1 of the tape | 1 | 0.94, 1.00 | 1.00, 1.00 | 1.00, 1.00 |
+///
+/// With one take an even chance that a dropout stays is all there is, and where all dropouts move that is too careful.
+///
 /// Programs share one budget. Trials come in rounds; a program leaves when its intervals are narrow or clear of
 /// [`ENOUGH`]. Stopping by what is seen makes the 95 % of an interval a little less.
 ///
@@ -209,12 +224,7 @@ impl<'a> Case<'a> {
     }
 
     /// The number of new takes after which the program is settled in one trial, and the bytes that were walked through.
-    fn first_settled(
-        &self,
-        trial: u64,
-        programs: usize,
-        format: &dyn Format,
-    ) -> Result<(Option<usize>, u64), Error> {
+    fn first_settled(&self, trial: u64, programs: usize, format: &dyn Format) -> Result<(Option<usize>, u64), Error> {
         let mut random = ChaCha8Rng::seed_from_u64(SEED);
         random.set_stream(trial * programs as u64 + self.index as u64);
         let (width, copies) = (format.grammar().bits_per_byte, format.layout().sync.len());
@@ -456,7 +466,11 @@ mod tests {
         for (k, l) in posteriors(checks.as_ref(), &sum).unwrap().llr.iter().enumerate() {
             let ones = words.iter().filter(|w| w[k]).count() as f64 / words.len() as f64;
             // five standard deviations of 4,000 throws
-            assert!((ones - l.p_one()).abs() < 5.0 * 0.25_f64.sqrt() / 4_000_f64.sqrt(), "bit {k}: {ones} {}", l.p_one());
+            assert!(
+                (ones - l.p_one()).abs() < 5.0 * 0.25_f64.sqrt() / 4_000_f64.sqrt(),
+                "bit {k}: {ones} {}",
+                l.p_one()
+            );
         }
     }
 }

@@ -191,7 +191,8 @@ fn alike(alone: &Outcome, index: usize, before: &Present) -> Alike {
     if bytes == &before.bytes || shares(bytes, &before.bytes) || shares(&before.bytes, bytes) {
         return Alike::Same;
     }
-    let headers = (&verdict.name, verdict.load_address, verdict.size) == (&before.name, before.load_address, before.size);
+    let headers =
+        (&verdict.name, verdict.load_address, verdict.size) == (&before.name, before.load_address, before.size);
     match settled.len() >= LEAST && (clear || (framed && !headers)) {
         true => Alike::Other,
         false => Alike::Unclear,

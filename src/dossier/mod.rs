@@ -183,7 +183,8 @@ impl Dossier {
         let log = Log::parse(&files.path(log::FILE), &files.read(log::FILE)?)?;
         let text = files.read(VERDICT)?;
         let bad = |e: &dyn std::fmt::Display| Error::input(&files.path(VERDICT), format!("can't be understood: {e}"));
-        let PresentVerdict { takes: present_takes, mut programs } = serde_json::from_slice(&text).map_err(|e| bad(&e))?;
+        let PresentVerdict { takes: present_takes, mut programs } =
+            serde_json::from_slice(&text).map_err(|e| bad(&e))?;
         let verdict = String::from_utf8(text).map_err(|e| bad(&e))?;
         if log.decided() != Some(sha256(verdict.as_bytes()).as_str()) {
             let what = "is not the verdict that log.jsonl speaks of; restore the folder from a copy";

@@ -131,13 +131,11 @@ impl Reader<'_> {
         }
         self.folders(run.as_ref());
         let damaged = |report: &Report| report.faults.iter().any(|f| f.file != "run.json");
+        // from damaged evidence anything may follow: its fault is said, and that is enough
         if damaged(&self.report) {
-            // what is kept of the takes is looked at all the same
-            let _ = self.evidence();
             return;
         }
         let Some(intake) = self.evidence() else { return };
-        // from damaged evidence anything may follow: its fault is said, and that is enough
         if !damaged(&self.report) {
             self.replay(intake, &events);
         }

@@ -161,7 +161,10 @@ pub(super) fn advice(
         return out;
     }
     if missing.checksum.is_some() {
-        out.push("Play it again: only then will it show whether the checksum was written wrong or a byte is misheard.".into());
+        out.push(
+            "Play it again: only then will it show whether the checksum was written wrong or a byte is misheard."
+                .into(),
+        );
         return out;
     }
     let silent = silent(blocks, data);

@@ -70,7 +70,8 @@ fn let_in(out: &Path, take: &Path, doubt: Option<&str>) {
 
 #[test]
 fn another_tape_that_shares_a_program_is_refused() {
-    for theirs in [&["TIDE", "DUNLIN", "PLOVER"][..], &["STINT", "DUNLIN", "WADERS", "SANDERLING"], &["CLOCK", "WADERS", "RUFF"]]
+    for theirs in
+        [&["TIDE", "DUNLIN", "PLOVER"][..], &["STINT", "DUNLIN", "WADERS", "SANDERLING"], &["CLOCK", "WADERS", "RUFF"]]
     {
         let (_folder, out) = ours();
         let (_takes, paths) = simulated(theirs, &[("theirs", json!({ "speed_error": 0.01 }))]);
@@ -128,5 +129,9 @@ fn where_it_is_doubtful_it_is_let_in_and_said() {
     // three in their places, and one that was recorded over
     let (_over, over) = simulated(&["TIDE", "CLOCK", "STINTS", "KNOT"], &[("later", json!({}))]);
     let (_folder, out) = ours();
-    let_in(&out, &over[0], Some("3 programs in common with the takes that are there, but holds STINTS in the place of WADERS"));
+    let_in(
+        &out,
+        &over[0],
+        Some("3 programs in common with the takes that are there, but holds STINTS in the place of WADERS"),
+    );
 }

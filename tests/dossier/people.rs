@@ -245,13 +245,16 @@ fn advice_names_the_take_that_starts_late_or_stops_early() {
 fn every_capture_is_found_where_it_was_last_heard() {
     let folder = tempfile::tempdir().unwrap();
     let at = |place: &str| folder.path().join(place);
-    for (place, take) in [("spring/a.wav", &side().torn), ("autumn/b.wav", &side().good), ("autumn/c.wav", &side().late)] {
+    for (place, take) in
+        [("spring/a.wav", &side().torn), ("autumn/b.wav", &side().good), ("autumn/c.wav", &side().late)]
+    {
         std::fs::create_dir_all(at(place).parent().unwrap()).unwrap();
         std::fs::copy(take, at(place)).unwrap();
     }
     let out = at("station/out");
     // named as seen from where the command was given
-    let recover = desk::program().current_dir(at("spring")).args(["recover", "a.wav", "-q", "--out"]).arg(&out).output();
+    let recover =
+        desk::program().current_dir(at("spring")).args(["recover", "a.wav", "-q", "--out"]).arg(&out).output();
     assert_eq!(code(&recover.unwrap()), 0);
     assert_eq!(code(&run("decide", &out, &["p02:30=7", "--by", "Kit", "--because", "the log book"])), 0);
     for take in ["b.wav", "c.wav"] {
@@ -263,7 +266,8 @@ fn every_capture_is_found_where_it_was_last_heard() {
     };
     let packed = pack("bag", &[]);
     assert_eq!(code(&packed), 0, "{}", stderr(&packed));
-    for (name, take) in [("take-1/a.wav", &side().torn), ("take-2/b.wav", &side().good), ("take-3/c.wav", &side().late)] {
+    for (name, take) in [("take-1/a.wav", &side().torn), ("take-2/b.wav", &side().good), ("take-3/c.wav", &side().late)]
+    {
         let copy = std::fs::read(at("bag/data/captures").join(name)).unwrap();
         assert!(copy == std::fs::read(take).unwrap(), "{name}");
     }
