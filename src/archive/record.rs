@@ -153,7 +153,7 @@ impl Record {
             b.agreed, b.corrected, b.inferred, b.unresolved
         );
         let event = format!("correction-{id}");
-        let address = program.load_address.map(|a| ("load address", format!("{a:04X}")));
+        let address = program.load_address.map(|a| ("load address", words::offset(a.into())));
         let properties = [
             Some(("kind", words::kind(program.kind).to_string())),
             address,
@@ -215,12 +215,14 @@ impl Record {
             let id = format!("log-{}", entry.n);
             let (kind, key, detail, said, who) = match &entry.event {
                 log::Event::PersonDecided { program, offset, value, evidence, by, because, .. } => {
-                    let detail =
-                        format!("byte at offset {offset}: {value:02X} where the evidence alone has {evidence:02X}");
+                    let detail = format!(
+                        "byte at offset {}: 0x{value:02X} where the evidence alone has 0x{evidence:02X}",
+                        words::offset(*offset)
+                    );
                     ("decision", program, detail, Some(because.clone()), Some(by))
                 }
                 log::Event::PersonWithdrew { program, offset, by, because } => {
-                    let detail = format!("the decision on the byte at offset {offset} is withdrawn");
+                    let detail = format!("the decision on the byte at offset {} is withdrawn", words::offset(*offset));
                     ("decision", program, detail, because.clone(), Some(by))
                 }
                 log::Event::Conflict { program, what, .. } => ("conflict", program, what.clone(), None, None),

@@ -4,10 +4,10 @@ use std::path::PathBuf;
 use std::time::Instant;
 
 use clap::Args;
-use serde::Serialize;
 
 use super::progress::Bar;
 use super::recover::{LevelName, Said, arrival, aside, below};
+use super::settings::Settings;
 use super::{Done, changes, screen};
 use crate::Error;
 use crate::capture::Capture;
@@ -58,21 +58,8 @@ A better deck has turned up:
 A take that is there already is known by its samples and counted once. A take of another tape is refused. If a new take \
 contradicts what was established before, that is logged, said, and stands in the verdict until it is resolved.";
 
-/// The command line with all defaults.
-#[derive(Serialize)]
-struct CommandLine<'a> {
-    name: &'static str,
-    dir: String,
-    takes: Vec<String>,
-    allow_foreign: bool,
-    said: &'a Said,
-    fail_under: &'a Option<LevelName>,
-    quiet: bool,
-    json: bool,
-}
-
 impl Add {
-    pub fn run(&self) -> Done {
+    pub fn run(&self, settings: Settings) -> Done {
         let (date, start) = (format!("{:.0}", jiff::Timestamp::now()), Instant::now());
         let lock = Lock::take(&self.dir, "add")?;
         let dossier = Dossier::open(&self.dir)?;
@@ -138,7 +125,7 @@ impl Add {
             })
             .collect();
         let seconds = Seconds { recover: recovered, write: start.elapsed().as_secs_f64() - recovered };
-        update.commit(&self.command_line(), &inputs, seconds)?;
+        update.commit(&settings, &inputs, seconds)?;
         drop(bar);
 
         if !self.quiet {
@@ -186,18 +173,5 @@ impl Add {
             }
         }
         Ok(fresh)
-    }
-
-    fn command_line(&self) -> CommandLine<'_> {
-        CommandLine {
-            name: "add",
-            dir: self.dir.display().to_string(),
-            takes: self.takes.iter().map(|take| take.display().to_string()).collect(),
-            allow_foreign: self.allow_foreign,
-            said: &self.said,
-            fail_under: &self.fail_under,
-            quiet: self.quiet,
-            json: self.json,
-        }
     }
 }

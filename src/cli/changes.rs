@@ -100,5 +100,5 @@ fn byte(change: &ByteChange) -> String {
     };
     let votes: Vec<String> = change.votes.iter().map(vote).collect();
     let votes = if votes.is_empty() { "no reading heard it".into() } else { votes.join(", ") };
-    format!("offset {}: 0x{:02X} -> 0x{:02X}; {votes}", change.offset, change.before, change.now)
+    format!("offset {}: 0x{:02X} -> 0x{:02X}; {votes}", words::offset(change.offset), change.before, change.now)
 }

@@ -4,9 +4,9 @@ use std::path::PathBuf;
 use std::time::Instant;
 
 use clap::Args;
-use serde::Serialize;
 
 use super::recover::aside;
+use super::settings::Settings;
 use super::{Done, place, screen};
 use crate::Error;
 use crate::confidence::{Class, Level};
@@ -48,19 +48,8 @@ const AFTER_HELP: &str = "\
 
 Every decision and every withdrawal stays in log.jsonl with name, date and reason.";
 
-/// The command line with all defaults.
-#[derive(Serialize)]
-struct CommandLine<'a> {
-    name: &'static str,
-    dir: String,
-    what: &'a str,
-    because: &'a Option<String>,
-    by: &'a str,
-    withdraw: bool,
-}
-
 impl Decide {
-    pub fn run(&self) -> Done {
+    pub fn run(&self, settings: Settings) -> Done {
         let (date, start) = (format!("{:.0}", jiff::Timestamp::now()), Instant::now());
         let by = self.person()?;
         let (what, value) = self.parts()?;
@@ -78,6 +67,7 @@ impl Decide {
         let place = place::find(&outcome, &what)?;
         let offset =
             place.offset.ok_or_else(|| Error::Usage(format!("{what:?} names no byte: write PROGRAM:OFFSET")))?;
+        let at = words::offset(offset);
         let (id, name) = {
             let p = &outcome.verdict.programs[place.program];
             (p.id.clone(), words::name(p.name.trim_end()).to_string())
@@ -86,7 +76,7 @@ impl Decide {
             None => {
                 let program =
                     overlay::standing_key(&outcome, &dossier.log, place.program, offset).ok_or_else(|| {
-                        Error::Usage(format!("nobody has decided the byte at offset {offset} of {id} {name}"))
+                        Error::Usage(format!("nobody has decided the byte at offset {at} of {id} {name}"))
                     })?;
                 update.event(Event::PersonWithdrew {
                     program,
@@ -94,7 +84,7 @@ impl Decide {
                     by: by.clone(),
                     because: self.because.clone(),
                 })?;
-                format!("{id} {name}, offset {offset}: the decision is withdrawn.")
+                format!("{id} {name}, offset {at}: the decision is withdrawn.")
             }
             Some(value) => {
                 let because = self.because.clone().filter(|b| !b.trim().is_empty());
@@ -125,23 +115,15 @@ impl Decide {
                 let sure = matches!(class, Some(Class::Agreed | Class::Corrected));
                 let sure = if sure { ", and no doubt about it" } else { "" };
                 format!(
-                    "{id} {name}, offset {offset}: 0x{value:02X} as {by} decided; the evidence has \
+                    "{id} {name}, offset {at}: 0x{value:02X} as {by} decided; the evidence has \
                      0x{evidence:02X}{sure}."
                 )
             }
         };
         let recovered = start.elapsed().as_secs_f64();
         let (_, set_aside) = update.decided(&mut outcome, &[])?;
-        let command = CommandLine {
-            name: "decide",
-            dir: self.dir.display().to_string(),
-            what: &self.what,
-            because: &self.because,
-            by: &by,
-            withdraw: self.withdraw,
-        };
         let seconds = Seconds { recover: recovered, write: start.elapsed().as_secs_f64() - recovered };
-        update.commit(&command, &[], seconds)?;
+        update.commit(&settings.used("by", by), &[], seconds)?;
         set_aside.iter().for_each(|s| screen::remark(&aside(s)));
         screen::say(&format!("{}\n", printable(&said)))?;
         Ok(0)

@@ -90,25 +90,19 @@ fn class(class: Class) -> &'static str {
     }
 }
 
-pub fn clock(seconds: f64) -> String {
-    let tenths = (seconds.max(0.0) * 10.0).round() as u64;
-    format!("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
-}
-
 /// Where something lies on a take: seconds as minutes and seconds.
 pub fn span(&(take, from_s, to_s): &(usize, f64, f64)) -> String {
-    let (from, to) = (clock(from_s), clock(to_s));
+    let (from, to) = (words::clock(from_s), words::clock(to_s));
     if from == to { format!("take-{take} at {from}") } else { format!("take-{take} {from}-{to}") }
 }
 
 fn byte(story: &ByteStory, dossier: &Dossier, look: Look) -> String {
     let address = story.address.map_or(String::new(), |a| format!(", address 0x{a:04X}"));
     let mut out = look.title(&printable(&format!(
-        "{} {}, offset {} (0x{:X}){address}: 0x{:02X}",
+        "{} {}, offset {}{address}: 0x{:02X}",
         story.program,
         words::name(story.name.trim_end()),
-        story.offset,
-        story.offset,
+        words::offset(story.offset),
         story.value
     )));
     let mut rows: Vec<(&str, String)> = Vec::new();
@@ -155,7 +149,13 @@ fn byte(story: &ByteStory, dossier: &Dossier, look: Look) -> String {
         let _ = write!(
             out,
             "\n{}",
-            look.title(&printable(&format!("{} ({}), copy {}, at {}", v.take, vote.file, v.copy, clock(vote.from_s))))
+            look.title(&printable(&format!(
+                "{} ({}), copy {}, at {}",
+                v.take,
+                vote.file,
+                v.copy,
+                words::clock(vote.from_s)
+            )))
         );
         let bits: Vec<String> = vote.bits.iter().map(|l| format!("{:+.1}", l.0)).collect();
         out.push_str(&look.notes(&[
@@ -261,7 +261,7 @@ fn whole(outcome: &Outcome, program: &ProgramVerdict, weak: &[Weak], look: Look)
         let places: Vec<String> = w.places.iter().map(span).collect();
         let places = if places.is_empty() { "no take holds it".into() } else { places.join(", ") };
         let kind = class(w.class).split(':').next().unwrap_or_default().to_string();
-        let at = if w.from == w.to { format!("{}", w.from) } else { format!("{}-{}", w.from, w.to) };
+        let at = words::offsets(w.from, w.to);
         (at, format!("{kind}; chance of a wrong byte {}; {places}", score::chance(w.p_wrong)))
     };
     const MOST: usize = 20;

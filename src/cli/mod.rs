@@ -14,14 +14,16 @@ mod recover;
 mod report;
 mod schema;
 mod screen;
+mod settings;
 mod shelf;
 mod simulate;
 mod verify;
 
 use std::process::ExitCode;
 
-use clap::{Parser, Subcommand};
+use clap::{CommandFactory, FromArgMatches, Parser, Subcommand};
 
+use self::settings::Settings;
 use crate::Error;
 
 /// Several recordings of one data cassette in, its programs out, each with a measured statement of how sure it is.
@@ -69,8 +71,13 @@ enum Command {
 
 /// Runs the command line of this process.
 pub fn main() -> ExitCode {
-    let cli = match Cli::try_parse() {
-        Ok(cli) => cli,
+    let mut root = Cli::command();
+    let parsed = root.try_get_matches_from_mut(std::env::args_os()).and_then(|matches| {
+        let cli = Cli::from_arg_matches(&matches).map_err(|e| e.format(&mut root))?;
+        Ok((cli, Settings::of(&root, &matches)))
+    });
+    let (cli, settings) = match parsed {
+        Ok(parsed) => parsed,
         Err(told) => {
             // Help and the version arrive here too. A reader that has gone away is no error.
             let _ = told.print();
@@ -78,16 +85,16 @@ pub fn main() -> ExitCode {
         }
     };
     let done = match cli.command {
-        Command::Recover(command) => command.run(),
-        Command::Add(command) => command.run(),
+        Command::Recover(command) => command.run(&settings),
+        Command::Add(command) => command.run(settings),
         Command::Explain(command) => command.run(),
-        Command::Decide(command) => command.run(),
+        Command::Decide(command) => command.run(settings),
         Command::Verify(command) => command.run(),
         Command::Next(command) => command.run(),
         Command::Simulate(command) => command.run(),
         Command::Report(command) => command.run(),
         Command::Pack(command) => command.run(),
-        Command::Shelf(command) => command.run(),
+        Command::Shelf(command) => command.run(settings),
         Command::Formats(command) => command.run(),
         Command::Schema(command) => command.run(),
     };

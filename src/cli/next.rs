@@ -1,11 +1,9 @@
 //! `quorate next`.
 
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use clap::Args;
 
-use super::explain::clock;
 use super::progress::Bar;
 use super::{Done, screen};
 use crate::Error;
@@ -13,7 +11,7 @@ use crate::dossier::next::{Advice, Stretch, advise};
 use crate::dossier::{Dossier, overlay};
 use crate::export::names::printable;
 use crate::recovery::Outcome;
-use crate::report::advice::{cause, cure, forecast};
+use crate::report::advice::{faults, forecast, places};
 use crate::report::table::{Look, word};
 use crate::report::words;
 
@@ -54,48 +52,17 @@ impl Next {
 /// Stretches with one fault that are told one by one.
 const MOST: usize = 12;
 
-/// Stretches of a program that have the same fault and the same cure.
-struct Fault<'a> {
-    cause: String,
-    cure: String,
-    stretches: Vec<&'a Stretch>,
-}
-
-/// By fault, in the order in which the tape has them first.
-fn faults<'a>(advice: &'a Advice, outcome: &Outcome) -> Vec<Fault<'a>> {
-    let mut out: Vec<Fault> = Vec::new();
-    for stretch in &advice.stretches {
-        let (cause, cure) = (cause(stretch), cure(stretch, outcome));
-        match out.iter_mut().find(|f| f.cause == cause && f.cure == cure) {
-            Some(fault) => fault.stretches.push(stretch),
-            None => out.push(Fault { cause, cure, stretches: vec![stretch] }),
-        }
-    }
-    out
-}
-
-/// Where stretches lie, take by take: `take-1 0:59.2-0:59.4, 1:10.5; take-2 0:48.0`.
-fn places(stretches: &[&Stretch]) -> String {
-    let mut by_take: BTreeMap<usize, Vec<String>> = BTreeMap::new();
-    for &(take, from_s, to_s) in stretches.iter().flat_map(|s| &s.places) {
-        let (from, to) = (clock(from_s), clock(to_s));
-        by_take.entry(take).or_default().push(if from == to { from } else { format!("{from}-{to}") });
-    }
-    let of_take = |(take, places): (&usize, &Vec<String>)| format!("take-{take} {}", places.join(", "));
-    by_take.iter().map(of_take).collect::<Vec<_>>().join("; ")
-}
-
 fn program(advice: &Advice, outcome: &Outcome, look: Look) -> String {
     let name = words::name(advice.name.trim_end());
     let mut out = look.title(&printable(&format!("{} {name}: {}", advice.program, word(advice.verdict))));
     for fault in faults(advice, outcome) {
         let told = &fault.stretches[..fault.stretches.len().min(MOST)];
-        let at = |s: &&Stretch| if s.from == s.to { s.from.to_string() } else { format!("{}-{}", s.from, s.to) };
+        let at = |s: &&Stretch| words::offsets(s.from, s.to);
         let mut bytes = told.iter().map(at).collect::<Vec<_>>().join(", ");
         if fault.stretches.len() > MOST {
             bytes += &format!(" and {} more stretches (--json lists all)", fault.stretches.len() - MOST);
         }
-        let mut rows = vec![("bytes".to_string(), bytes), ("fault".into(), fault.cause)];
+        let mut rows = vec![("offsets".to_string(), bytes), ("fault".into(), fault.cause)];
         let places = places(told);
         if !places.is_empty() {
             rows.push(("lies at".into(), places));

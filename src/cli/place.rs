@@ -36,7 +36,7 @@ pub fn find(outcome: &Outcome, text: &str) -> Result<Place, Error> {
         let size = recovered.bytes.len();
         return Err(Error::Usage(match size {
             0 => format!("{name} has no bytes"),
-            _ => format!("{name} has {size} bytes: offsets are 0 to {}", size - 1),
+            _ => format!("{name} has {size} bytes: offsets are {} to {}", words::offset(0), words::offset(size - 1)),
         }));
     }
     Ok(Place { program, offset: Some(offset) })

@@ -4,9 +4,9 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use clap::{Args, ValueEnum};
-use serde::Serialize;
 
 use super::progress::Bar;
+use super::settings::Settings;
 use super::{Done, screen};
 use crate::Error;
 use crate::capture::{Capture, Survey};
@@ -86,7 +86,7 @@ In a script; exit code 3 if any program is not established:
   quorate recover a/*.flac --out a/out -q --json --fail-under established";
 
 /// What is to be kept with the takes of this command.
-#[derive(Args, Serialize)]
+#[derive(Args)]
 pub struct Said {
     /// The deck that played these takes, to be kept with them
     #[arg(long, value_name = "TEXT")]
@@ -108,8 +108,7 @@ impl Said {
     }
 }
 
-#[derive(Clone, Copy, ValueEnum, Serialize)]
-#[serde(rename_all = "lowercase")]
+#[derive(Clone, Copy, ValueEnum)]
 pub enum LevelName {
     Open,
     Supported,
@@ -126,31 +125,17 @@ impl LevelName {
     }
 }
 
-/// The command line with all defaults.
-#[derive(Serialize)]
-struct CommandLine<'a> {
-    name: &'static str,
-    takes: Vec<String>,
-    out: String,
-    replace: bool,
-    said: &'a Said,
-    fail_under: &'a Option<LevelName>,
-    quiet: bool,
-    threads: usize,
-    json: bool,
-}
-
 impl Recover {
-    pub fn run(&self) -> Done {
+    pub fn run(&self, settings: &Settings) -> Done {
         let mut pool = rayon::ThreadPoolBuilder::new();
         if let Some(threads) = self.threads {
             pool = pool.num_threads(threads.into());
         }
         let pool = pool.build().map_err(|e| Error::Usage(format!("--threads: {e}; ask for fewer")))?;
-        pool.install(|| self.work())
+        pool.install(|| self.work(settings))
     }
 
-    fn work(&self) -> Done {
+    fn work(&self, settings: &Settings) -> Done {
         let (date, start) = (format!("{:.0}", jiff::Timestamp::now()), Instant::now());
         let lock = Lock::take(&self.out, "recover")?;
         let target = Target::new(&self.out)?;
@@ -186,7 +171,8 @@ impl Recover {
         let (verdict, set_aside) = update.decided(&mut outcome, &added)?;
         let conflicts = conflicts(&update.events);
         let seconds = Seconds { recover: recovered, write: start.elapsed().as_secs_f64() - recovered };
-        update.commit(&self.command_line(), &inputs, seconds)?;
+        let settings = settings.clone().used("threads", rayon::current_num_threads());
+        update.commit(&settings, &inputs, seconds)?;
         drop(bar);
 
         if !self.quiet {
@@ -233,20 +219,6 @@ impl Recover {
         let last = errors.pop();
         errors.iter().for_each(|e| screen::complain(&e.to_string()));
         last.unwrap_or(error)
-    }
-
-    fn command_line(&self) -> CommandLine<'_> {
-        CommandLine {
-            name: "recover",
-            takes: self.takes.iter().map(|take| take.display().to_string()).collect(),
-            out: self.out.display().to_string(),
-            replace: self.replace,
-            said: &self.said,
-            fail_under: &self.fail_under,
-            quiet: self.quiet,
-            threads: rayon::current_num_threads(),
-            json: self.json,
-        }
     }
 
     /// The screen, and the exit code.
@@ -297,7 +269,7 @@ pub fn conflicts(events: &[Event]) -> Vec<String> {
 /// A sentence about a decision that does not apply.
 pub fn aside(s: &dossier::SetAside) -> String {
     let name = words::name(s.program.name.trim_end());
-    format!("set aside: the decision on {name} at offset {} (0x{:02X}): {}", s.offset, s.value, s.why)
+    format!("set aside: the decision on {name} at offset {} (0x{:02X}): {}", words::offset(s.offset), s.value, s.why)
 }
 
 fn inputs(intake: &Intake) -> Vec<Input> {

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use serde::Serialize;
 
+use super::settings::Settings;
 use super::{Done, screen};
 use crate::Error;
 use crate::confidence::Level;
@@ -36,20 +37,13 @@ struct Run {
     version: &'static str,
     /// UTC.
     started: String,
-    command: CommandLine,
+    command: Settings,
     /// All files but this one.
     outputs: Vec<Listed>,
 }
 
-#[derive(Serialize)]
-struct CommandLine {
-    name: &'static str,
-    folders: Vec<String>,
-    out: String,
-}
-
 impl Shelf {
-    pub fn run(&self) -> Done {
+    pub fn run(&self, settings: Settings) -> Done {
         let started = format!("{:.0}", jiff::Timestamp::now());
         let target = Target::new(&self.out)?;
         if let Some(folder) = self.folders.iter().find(|folder| target.holds(folder)) {
@@ -79,11 +73,7 @@ impl Shelf {
             schema: folder::SCHEMA,
             version: env!("CARGO_PKG_VERSION"),
             started,
-            command: CommandLine {
-                name: "shelf",
-                folders: self.folders.iter().map(|f| f.display().to_string()).collect(),
-                out: self.out.display().to_string(),
-            },
+            command: settings,
             outputs: staged.listed()?,
         };
         put(folder::RECORD, &folder::sealed(&run)?)?;

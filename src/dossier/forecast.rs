@@ -116,12 +116,11 @@ pub fn forecasts(
             Ok(case) => case.first_settled(trial, outcome.programs.len(), format).map(|found| Some((i, found))),
             Err(_) => Ok(None),
         };
-        let found: Vec<Option<(usize, (Option<usize>, u64))>> =
-            open.par_iter().map(one).collect::<Result<_, Error>>()?;
-        for (i, (first, cost)) in found.into_iter().flatten() {
-            spent += cost;
+        let found = open.par_iter().map(one).collect::<Result<Vec<Option<(usize, Tried)>>, Error>>()?;
+        for (i, tried) in found.into_iter().flatten() {
+            spent += tried.walked;
             if let Ok(case) = &mut cases[i] {
-                case.firsts.push(first);
+                case.firsts.push(tried.first);
             }
         }
     }
@@ -153,6 +152,14 @@ struct Case<'a> {
     stay: f64,
     /// Of every trial the number of new takes after which it was settled.
     firsts: Vec<Option<usize>>,
+}
+
+/// What came of a trial.
+struct Tried {
+    /// The number of new takes after which the program was settled.
+    first: Option<usize>,
+    /// Bytes that were walked through.
+    walked: u64,
 }
 
 /// Chance that a block, or what matters of a header, is wrong.
@@ -223,8 +230,8 @@ impl<'a> Case<'a> {
         Forecast::Simulated { seed: SEED, trials: self.firsts.len() as u64, by_takes: self.by_takes() }
     }
 
-    /// The number of new takes after which the program is settled in one trial, and the bytes that were walked through.
-    fn first_settled(&self, trial: u64, programs: usize, format: &dyn Format) -> Result<(Option<usize>, u64), Error> {
+    /// Adds new takes until the program is settled.
+    fn first_settled(&self, trial: u64, programs: usize, format: &dyn Format) -> Result<Tried, Error> {
         let mut random = ChaCha8Rng::seed_from_u64(SEED);
         random.set_stream(trial * programs as u64 + self.index as u64);
         let (width, copies) = (format.grammar().bits_per_byte, format.layout().sync.len());
@@ -249,10 +256,10 @@ impl<'a> Case<'a> {
                 }
             }
             if p_all < ESTABLISHED_BELOW {
-                return Ok((Some(takes), bytes * (1 + takes as u64)));
+                return Ok(Tried { first: Some(takes), walked: bytes * (1 + takes as u64) });
             }
         }
-        Ok((None, bytes * (1 + AHEAD as u64)))
+        Ok(Tried { first: None, walked: bytes * (1 + AHEAD as u64) })
     }
 }
 
@@ -303,7 +310,7 @@ impl Doubt {
         let p = weighed[0].posterior * doubt(whole) + weighed[1].posterior * doubt(within) + weighed[2].posterior;
         let Some(fields) = fields.filter(|_| p >= ESTABLISHED_BELOW) else { return Ok(p) };
         let bits = posteriors(checks.as_ref(), sum).ok_or_else(impossible)?.llr;
-        let wrong = |k: usize| f64::from((if word[k] { -bits[k] } else { bits[k] }).p_one());
+        let wrong = |k: usize| (if word[k] { -bits[k] } else { bits[k] }).p_one();
         Ok(p.min((fields.start * width..fields.end * width).map(wrong).sum()))
     }
 }

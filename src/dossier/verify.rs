@@ -2,12 +2,16 @@
 //! stored soft bits, and holds the result against what is written. It shares the engine with the rest, and none of the
 //! dossier's own reading or writing.
 
+mod plain;
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
 use serde_json::Value;
 use sha2::{Digest, Sha256};
+
+use plain::{decided, empty_folders, listed_hash, numbers, walk};
 
 use crate::export::names::printable;
 use crate::export::page_seal;
@@ -424,32 +428,6 @@ impl Reader<'_> {
     }
 }
 
-/// The hash of a file by a run record.
-fn listed_hash<'a>(run: &'a Value, file: &str) -> Option<&'a str> {
-    run["outputs"].as_array()?.iter().find(|o| o["file"] == file)?["sha256"].as_str()
-}
-
-/// The hash of the last verdict by the log.
-fn decided(events: &[Value]) -> Option<&str> {
-    events.iter().rev().find(|e| e["kind"] == "decided")?["verdict_sha256"].as_str()
-}
-
-/// Folders below `folder` in which there is nothing, whole trees by their top.
-fn empty_folders(folder: &Path, inner: String, out: &mut Vec<String>) {
-    let Ok(entries) = fs::read_dir(folder.join(&inner)) else { return };
-    for entry in entries.flatten().filter(|e| e.file_type().is_ok_and(|t| t.is_dir())) {
-        let name = entry.file_name().to_string_lossy().into_owned();
-        let path = if inner.is_empty() { name } else { format!("{inner}/{name}") };
-        let mut files = Vec::new();
-        walk(folder, path.clone(), &mut files);
-        if files.is_empty() {
-            out.push(path);
-        } else {
-            empty_folders(folder, path, out);
-        }
-    }
-}
-
 /// The bytes of all programs with the decisions of the log on them: the last word on every byte, where the program is
 /// still there and not established.
 fn replayed(outcome: &Outcome, mut bytes: Vec<Vec<u8>>, events: &[Value]) -> Vec<Vec<u8>> {
@@ -496,32 +474,4 @@ fn replayed(outcome: &Outcome, mut bytes: Vec<Vec<u8>>, events: &[Value]) -> Vec
         }
     }
     bytes
-}
-
-/// The numbers of a `.npy` file of version 1.0 with items of `size` bytes, whatever its shape.
-fn numbers(bytes: &[u8], size: usize) -> Found<Vec<f64>> {
-    let rest = bytes.strip_prefix(b"\x93NUMPY\x01\x00")?;
-    let head = usize::from(u16::from_le_bytes(*rest.first_chunk::<2>()?));
-    let body = rest.get(2 + head..)?;
-    if body.len() % size != 0 {
-        return None;
-    }
-    let number = |b: &[u8]| match size {
-        4 => b.first_chunk::<4>().map(|b| f64::from(f32::from_le_bytes(*b))),
-        _ => b.first_chunk::<8>().map(|b| f64::from_le_bytes(*b)),
-    };
-    body.chunks(size).map(number).collect::<Found<Vec<f64>>>().filter(|all| all.iter().all(|x| x.is_finite()))
-}
-
-fn walk(folder: &Path, inner: String, out: &mut Vec<String>) {
-    let Ok(entries) = fs::read_dir(folder.join(&inner)) else { return };
-    for entry in entries.flatten() {
-        let name = entry.file_name().to_string_lossy().into_owned();
-        let path = if inner.is_empty() { name } else { format!("{inner}/{name}") };
-        if entry.file_type().is_ok_and(|t| t.is_dir()) {
-            walk(folder, path, out);
-        } else {
-            out.push(path);
-        }
-    }
 }

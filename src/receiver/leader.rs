@@ -5,7 +5,7 @@ use std::sync::Arc;
 use rayon::prelude::*;
 use realfft::{RealFftPlanner, RealToComplex};
 
-use super::signal::{Samples, Signal};
+use super::signal::{Noise, Samples, Signal};
 use crate::Error;
 use crate::tape::Grammar;
 
@@ -39,17 +39,6 @@ pub struct Survey {
     pub hops: Vec<Hop>,
     /// The noise under the tones; `None` when there was no tone.
     pub noise: Option<Noise>,
-}
-
-/// Noise as heard beside a leader tone, which is known and can be left out.
-#[derive(Clone, Debug)]
-pub struct Noise {
-    /// Power per bin, from 0 Hz to half the working rate.
-    pub bins: Vec<f32>,
-    /// Width of a bin.
-    pub bin_hz: f64,
-    /// Power of the tone, spread evenly over the lowest quarter of the bins, where data lives.
-    pub tone: f32,
 }
 
 const FFT: usize = 1024;
@@ -314,4 +303,29 @@ pub fn leaders(survey: &Survey, grammar: &Grammar) -> Vec<Leader> {
     }
     close(&mut run);
     found
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::receiver::signal::Memory;
+    use crate::tape::{Format, TwinCopy};
+
+    /// A tone of 8 s that lies across the end of the first span.
+    #[test]
+    fn a_leader_goes_on_from_one_span_to_the_next() {
+        let rate = 44_100.0;
+        let end = (SPAN * HOP) as f64 / rate;
+        let (from, to) = (end - 5.0, end + 3.0);
+        let sample = |n: usize| {
+            let t = n as f64 / rate;
+            if t < from || t >= to { 0.0 } else { 0.3 * (2.0 * std::f64::consts::PI * 2840.0 * t).sin() as f32 }
+        };
+        let samples = (0..(rate * (end + 8.0)) as usize).map(sample).collect();
+        let survey = survey(&Memory { samples, rate }).unwrap();
+        let found = leaders(&survey, TwinCopy::default().grammar());
+        assert_eq!(found.len(), 1, "{found:?}");
+        assert!((found[0].from_s - from).abs() < 0.1 && (found[0].to_s - to).abs() < 0.1, "{found:?}");
+        assert!((found[0].hz / 2840.0 - 1.0).abs() < 0.002);
+    }
 }

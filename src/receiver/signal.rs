@@ -34,6 +34,17 @@ impl Samples for Channel<'_> {
     }
 }
 
+/// Noise as heard beside a leader tone, which is known and can be left out.
+#[derive(Clone, Debug)]
+pub struct Noise {
+    /// Power per bin, from 0 Hz to half the working rate.
+    pub bins: Vec<f32>,
+    /// Width of a bin.
+    pub bin_hz: f64,
+    /// Power of the tone, spread evenly over the lowest quarter of the bins, where data lives.
+    pub tone: f32,
+}
+
 /// Samples in memory.
 pub struct Memory {
     pub samples: Vec<f32>,
@@ -126,7 +137,7 @@ impl<'a> Signal<'a> {
     ///
     /// The filter is the linear predictor of the noise (Levinson recursion on its autocorrelation; any text on linear
     /// prediction). A floor of a part of the signal's own power keeps it gentle where there is next to no noise.
-    pub fn whiten(&mut self, noise: &super::leader::Noise) {
+    pub fn whiten(&mut self, noise: &Noise) {
         const ORDER: usize = 16;
         let floor = 0.004 * f64::from(noise.tone) + 1e-12;
         // autocorrelation of the noise at the working rate: the last value stands for all higher frequencies

@@ -174,3 +174,22 @@ fn readings(runs: &[Run], rate: f64, grammar: &Grammar, layout: &Layout) -> Vec<
     }
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A tape of programs of 100 s, each with a long leader before its header and a short one before its data.
+    #[test]
+    fn a_long_take_is_parted_at_long_leaders_only() {
+        let leader = |from_s: f64, length: f64| Leader { from_s, to_s: from_s + length, hz: 2800.0, spread: 0.005 };
+        let leaders: Vec<Leader> =
+            (0..8).flat_map(|i| [leader(100.0 * i as f64, 10.0), leader(100.0 * i as f64 + 15.0, 1.6)]).collect();
+        let parts = stretches(&leaders);
+        assert_eq!(parts.concat(), leaders);
+        let begun: Vec<f64> = parts.iter().map(|p| p[0].from_s).collect();
+        assert_eq!(begun, [0.0, 300.0, 600.0]);
+        assert_eq!(stretches(&leaders[..4]).len(), 1);
+        assert!(stretches(&[]).is_empty());
+    }
+}

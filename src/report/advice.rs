@@ -1,13 +1,49 @@
 //! Advice in words, for screen and report.
 
-use crate::dossier::next::{Cause, ENOUGH, Forecast, Heard, How, Stretch};
+use std::collections::BTreeMap;
+
+use super::words::clock;
+use crate::dossier::next::{Advice, Cause, ENOUGH, Forecast, Heard, How, Stretch};
 use crate::recovery::{Outcome, Received};
 
 /// From this part of all samples on, full scale is no click or noise peak: the tone itself is cut off.
 const CLIPPED: f64 = 0.01;
 
+/// Stretches of a program that have the same fault and the same cure.
+pub struct Fault<'a> {
+    pub cause: String,
+    pub cure: String,
+    pub stretches: Vec<&'a Stretch>,
+}
+
+/// By fault, in the order in which the tape has them first.
+pub fn faults<'a>(advice: &'a Advice, outcome: &Outcome) -> Vec<Fault<'a>> {
+    let mut out: Vec<Fault> = Vec::new();
+    for stretch in &advice.stretches {
+        let (cause, cure) = (cause(stretch), cure(stretch, outcome));
+        match out.iter_mut().find(|f| f.cause == cause && f.cure == cure) {
+            Some(fault) => fault.stretches.push(stretch),
+            None => out.push(Fault { cause, cure, stretches: vec![stretch] }),
+        }
+    }
+    out
+}
+
+/// Where stretches lie, take by take, in the order of its time: `take-1 0:59.2-0:59.4, 1:10.5; take-2 0:48.0`.
+pub fn places(stretches: &[&Stretch]) -> String {
+    let mut all: Vec<(usize, f64, f64)> = stretches.iter().flat_map(|s| s.places.iter().copied()).collect();
+    all.sort_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
+    let mut by_take: BTreeMap<usize, Vec<String>> = BTreeMap::new();
+    for (take, from_s, to_s) in all {
+        let (from, to) = (clock(from_s), clock(to_s));
+        by_take.entry(take).or_default().push(if from == to { from } else { format!("{from}-{to}") });
+    }
+    let of_take = |(take, places): (&usize, &Vec<String>)| format!("take-{take} {}", places.join(", "));
+    by_take.iter().map(of_take).collect::<Vec<_>>().join("; ")
+}
+
 /// Whether the tape or a take is at fault, and how each take hears it.
-pub fn cause(stretch: &Stretch) -> String {
+fn cause(stretch: &Stretch) -> String {
     let how = |h: &Heard| {
         let what = match h.how {
             How::Well => "hears it well",
@@ -30,7 +66,7 @@ pub fn cause(stretch: &Stretch) -> String {
 }
 
 /// What is likely to cure it.
-pub fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
+fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
     let bad: Vec<&Heard> = stretch.heard.iter().filter(|h| h.how != How::Well).collect();
     let takes = bad.iter().map(|h| &outcome.intake.received[h.take - 1]);
     let pulses = takes.clone().all(Received::is_pulses);
@@ -66,7 +102,7 @@ pub fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
                 .into()
         }
         Cause::Thin => "Another play adds what is missing.".into(),
-        _ => "Another play, if possible on another deck, would show which of them is right.".into(),
+        _ => "Another play, if possible on another deck, would show what is right.".into(),
     }
 }
 
@@ -86,5 +122,26 @@ pub fn forecast(forecast: &Forecast) -> String {
                 None => format!("even {takes} like these would settle it only {share}: change something first."),
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Both copies of two stretches on one take, and one of them on another.
+    #[test]
+    fn places_stand_in_the_order_of_their_take() {
+        let stretch = |places: &[(usize, f64, f64)]| Stretch {
+            curable: true,
+            from: 0,
+            to: 0,
+            places: places.to_vec(),
+            cause: Cause::Thin,
+            heard: Vec::new(),
+        };
+        let stretches = [stretch(&[(1, 32.5, 32.6), (1, 41.0, 41.1)]), stretch(&[(1, 33.0, 33.02), (2, 9.96, 12.0)])];
+        let told = places(&stretches.iter().collect::<Vec<_>>());
+        assert_eq!(told, "take-1 0:32.5-0:32.6, 0:33.0, 0:41.0-0:41.1; take-2 0:10.0-0:12.0");
     }
 }

@@ -2,7 +2,7 @@
 //! block might be.
 
 use super::verdict::BlockVerdict;
-use super::words::{count, list};
+use super::words::{count, list, offset};
 use crate::correction::{Check, Finding, Outcome};
 
 /// Bytes that are named; the rest is counted.
@@ -19,7 +19,7 @@ pub fn certificate(block: &BlockVerdict, width: usize) -> Option<String> {
     let mut done = Vec::new();
     if !c.flips.is_empty() {
         let at = bytes(&mut c.flips.iter().map(|f| f.position));
-        done.push(format!("{} turned against the votes, in {at}", count(c.flips.len(), "bit", "bits")));
+        done.push(format!("{} turned against the votes, {at}", count(c.flips.len(), "bit", "bits")));
     }
     if c.lost > 0 {
         done.push(format!("{} that nobody heard filled in", count(c.lost, "bit", "bits")));
@@ -30,12 +30,11 @@ pub fn certificate(block: &BlockVerdict, width: usize) -> Option<String> {
     let within = if c.at_least { "at least " } else { "" };
     let next = match c.runner_up_cost {
         Some(_) if c.tie => {
-            format!("Another valid block is as good: a tie; it differs in {}", bytes(&mut c.differs.iter().copied()))
+            format!("Another valid block is as good: a tie; it differs {}", bytes(&mut c.differs.iter().copied()))
         }
-        Some(next) => format!(
-            "The next best valid block costs {next:.1} and differs in {}",
-            bytes(&mut c.differs.iter().copied())
-        ),
+        Some(next) => {
+            format!("The next best valid block costs {next:.1} and differs {}", bytes(&mut c.differs.iter().copied()))
+        }
         None => "No other block is valid".into(),
     };
     let lie = if c.blocks_within == 1 && !c.at_least { "lies" } else { "lie" };
@@ -72,20 +71,20 @@ fn forced(findings: &[Finding]) -> String {
     list(&out)
 }
 
-/// `byte 3`, `bytes 3, 17 and the check byte`: the bytes, numbered from 0, in which these bits lie.
+/// `at offset 0x0003`, `at offsets 0x0003, 0x0011 and in the check byte`: the bytes of the block in which these bits lie.
 fn bytes(bits: &mut dyn Iterator<Item = usize>, width: usize, of: usize) -> String {
     let mut at: Vec<usize> = bits.map(|bit| bit / width.max(1)).collect();
     at.dedup();
     let (data, check): (Vec<usize>, Vec<usize>) = at.iter().partition(|&&byte| byte + 1 < of);
-    let mut names: Vec<String> = data.iter().take(NAMED).map(|byte| byte.to_string()).collect();
+    let mut names: Vec<String> = data.iter().take(NAMED).map(|&byte| offset(byte)).collect();
     if data.len() > NAMED {
         names.push(format!("{} more", data.len() - NAMED));
     }
     if let Some(first) = names.first_mut() {
-        *first = format!("{} {first}", if data.len() == 1 { "byte" } else { "bytes" });
+        *first = format!("{} {first}", if data.len() == 1 { "at offset" } else { "at offsets" });
     }
     if !check.is_empty() {
-        names.push("the check byte".into());
+        names.push("in the check byte".into());
     }
     list(&names)
 }
@@ -120,8 +119,8 @@ mod tests {
         let said = certificate(&block(&votes(weights), 2.0), 9).unwrap();
         assert_eq!(
             said,
-            "2 bits turned against the votes, in bytes 0 and 1 (cost 1.2; forced by the parity of 2 bytes and the \
-             XOR in 2 columns). The next best valid block costs 2.5 and differs in bytes 0 and 1; 2 lie within 2 of the \
+            "2 bits turned against the votes, at offsets 0x0000 and 0x0001 (cost 1.2; forced by the parity of 2 bytes and the \
+             XOR in 2 columns). The next best valid block costs 2.5 and differs at offsets 0x0000 and 0x0001; 2 lie within 2 of the \
              best, itself included."
         );
     }
@@ -136,7 +135,7 @@ mod tests {
         let said = certificate(&block(&votes(|i| if i == 20 { 0.0 } else { 4.0 }), 2.0), 9).unwrap();
         assert!(said.starts_with("1 bit that nobody heard filled in (cost 0.0; forced by"), "{said}");
         assert!(said.contains("1 lies within 2"), "{said}");
-        assert_eq!(bytes(&mut [0, 3, 17, 20].into_iter(), 9, 3), "bytes 0, 1 and the check byte");
-        assert_eq!(bytes(&mut [26].into_iter(), 9, 3), "the check byte");
+        assert_eq!(bytes(&mut [0, 3, 17, 20].into_iter(), 9, 3), "at offsets 0x0000, 0x0001 and in the check byte");
+        assert_eq!(bytes(&mut [26].into_iter(), 9, 3), "in the check byte");
     }
 }

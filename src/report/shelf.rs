@@ -141,13 +141,19 @@ pub fn index(rows: &[Row]) -> String {
             @for (folder, group) in &folders {
                 section {
                     h2 { (printable(folder)) }
+                    @let takes = group.first().map_or(0, |row| row.takes);
+                    p class="soft small" {
+                        (words::count(group.len(), "program", "programs")) " from " (words::count(takes, "take", "takes"))
+                    }
                     (table(group, &places))
                 }
             }
         }
     };
-    page("A shelf of tapes", "", body)
+    page("A shelf of tapes", STYLE, body)
 }
+
+const STYLE: &str = include_str!("shelf.css");
 
 fn table(group: &[&Row], places: &BTreeMap<&str, Vec<&Row>>) -> Markup {
     let elsewhere = |row: &Row| -> Vec<String> {
@@ -156,31 +162,38 @@ fn table(group: &[&Row], places: &BTreeMap<&str, Vec<&Row>>) -> Markup {
         all.iter().filter(other).map(|r| format!("{}, {}", printable(&r.folder), r.program)).collect()
     };
     html! {
-        table {
+        table class="shelf" {
             thead {
                 tr {
-                    th scope="col" { "Program" }
-                    th scope="col" class="wide" { "Kind" }
-                    th scope="col" class="n wide" { "Bytes" }
-                    th scope="col" { "Verdict" }
-                    th scope="col" { "Chance of a wrong byte" }
-                    th scope="col" class="wide" { "In the way, and what would help" }
+                    th scope="col" class="program" { "Program" }
+                    th scope="col" class="verdict" { "Verdict" }
+                    th scope="col" class="chance" { "Chance of a wrong byte" }
                 }
             }
-            tbody {
-                @for row in group {
-                    @let same = elsewhere(row);
+            @for row in group {
+                @let same = elsewhere(row);
+                tbody {
                     tr {
                         th scope="row" class="wrap" {
                             (words::name(&row.name))
-                            @if !same.is_empty() { p class="small soft" { "Same bytes: " (same.join("; ")) } }
+                            p class="small soft" {
+                                (words::kind(row.kind)) ", " (words::count(row.size, "byte", "bytes"))
+                                @if row.has_load_address { ", loads at " (words::offset(row.load_address.into())) }
+                            }
                         }
-                        td class="wide v" { (words::kind(row.kind)) }
-                        td class="n wide" { (words::thousands(row.size)) }
                         td { (badge(row.verdict)) }
                         td { (if row.size == 0 { "-".into() } else { words::chance(row.p_wrong) }) }
-                        td class="wide small" {
-                            (printable(&row.obstacle)) " " span class="soft" { (printable(&row.advice)) }
+                    }
+                    @if !row.file.is_empty() || !row.obstacle.is_empty() || !same.is_empty() {
+                        tr {
+                            td colspan="3" class="more small" {
+                                @if !row.obstacle.is_empty() {
+                                    p { strong { "In the way: " } (printable(&row.obstacle)) }
+                                }
+                                @if !row.advice.is_empty() { p { strong { "Would help: " } (printable(&row.advice)) } }
+                                @if !same.is_empty() { p { strong { "Same bytes: " } (same.join("; ")) } }
+                                @if !row.file.is_empty() { p class="mono soft" { (printable(&row.file)) } }
+                            }
                         }
                     }
                 }

@@ -31,6 +31,17 @@ pub fn count(n: usize, one: &str, many: &str) -> String {
     format!("{} {}", thousands(n), if n == 1 { one } else { many })
 }
 
+/// A place in a program, in a sentence. Offsets, addresses and values of bytes are hexadecimal everywhere: with `0x` in
+/// sentences, bare in tables and drawings.
+pub fn offset(n: usize) -> String {
+    format!("0x{n:04X}")
+}
+
+/// From one place to another, both included: `0x0010-0x001F`, or one place.
+pub fn offsets(from: usize, to: usize) -> String {
+    if from == to { offset(from) } else { format!("{}-{}", offset(from), offset(to)) }
+}
+
 /// Digits in groups of three.
 pub fn thousands(n: usize) -> String {
     let digits = n.to_string();
@@ -48,6 +59,13 @@ pub fn thousands(n: usize) -> String {
 pub fn minutes(seconds: f64) -> String {
     let whole = seconds.max(0.0).round() as u64;
     format!("{}:{:02}", whole / 60, whole % 60)
+}
+
+/// Minutes, seconds and tenths: `2:05.3`.
+pub fn clock(seconds: f64) -> String {
+    // round first: 59.96 s are a minute
+    let tenths = (seconds.max(0.0) * 10.0).round() as u64;
+    format!("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
 }
 
 /// A fraction as a percentage with its sign.
@@ -80,6 +98,7 @@ mod tests {
         assert_eq!(count(65_536, "byte", "bytes"), "65,536 bytes");
         assert_eq!([thousands(7), thousands(1_000), thousands(1_234_567)], ["7", "1,000", "1,234,567"]);
         assert_eq!([minutes(-0.2), minutes(59.6), minutes(3_605.0)], ["0:00", "1:00", "60:05"]);
+        assert_eq!([clock(59.96), clock(125.34)], ["1:00.0", "2:05.3"]);
         assert_eq!([percent(0.0667), percent(-0.0004), percent(-0.012)], ["+6.7 %", "0.0 %", "-1.2 %"]);
         let words = |n: usize| list(&["a", "b", "c"][..n].iter().map(|w| w.to_string()).collect::<Vec<_>>());
         assert_eq!([words(0), words(1), words(2), words(3)], ["", "a", "a and b", "a, b and c"]);

@@ -82,6 +82,10 @@ impl Format for TwinCopy {
                         open = Some((announced(i, &h), block.to_s));
                     }
                 }
+                None if is_damaged_header(block, blocks.get(i + 1)) && !(near && expects.is_some()) => {
+                    out.extend(open.take().map(closed));
+                    open = Header::decode(&block.payload).map(|h| (damaged(i, &h), block.to_s));
+                }
                 // what lies on the header itself, such as a bad reading of its second copy, can't be what follows it
                 None if open.as_ref().is_some_and(|(_, end)| block.from_s < end - OVERLAP_S) => {
                     out.push(closed((unknown(i, 0..block.payload.len()), 0.0)));
@@ -155,6 +159,30 @@ fn announced(index: usize, header: &Header) -> Assembly {
     }
 }
 
+/// A header in which the kind or the addresses can't be right and are not sure either: it has the length of one, and
+/// what follows it has no header of its own.
+fn is_damaged_header(block: &BlockBytes, next: Option<&BlockBytes>) -> bool {
+    let fields = 0..5;
+    block.payload.len() == twin_copy::HEADER_BYTES
+        && block.p_wrong.get(fields).is_some_and(|p| p.iter().sum::<f64>() > DOUBTFUL)
+        && next.is_some_and(|n| n.from_s - block.to_s < LONGEST_PAUSE_S && n.from_s > block.to_s - OVERLAP_S)
+        && next.is_some_and(|n| header_of(&n.payload).is_none())
+}
+
+/// Doubt about the kind and the addresses of a header from which they are better taken for damaged than for something
+/// else. A judgement.
+const DOUBTFUL: f64 = 0.01;
+
+fn damaged(index: usize, header: &Header) -> Assembly {
+    let kind = match header.kind {
+        kind::RELOCATABLE => Kind::Basic,
+        kind::FIXED => Kind::Code,
+        _ => Kind::Unknown,
+    };
+    let notes = vec!["The header is damaged: what it says of kind and addresses can't be right.".into()];
+    Assembly { kind, header_fields: 0..21, notes, ..announced(index, header) }
+}
+
 fn unknown(index: usize, range: std::ops::Range<usize>) -> Assembly {
     Assembly {
         kind: Kind::Unknown,
@@ -181,6 +209,26 @@ fn closed((mut program, _): (Assembly, f64)) -> Assembly {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// The end lies before the start, and neither is sure.
+    #[test]
+    fn a_damaged_header_is_no_program_of_its_own() {
+        let program =
+            Program { kind: Kind::Code, name: b"AVOCETS".to_vec(), load_address: Some(0xC000), bytes: vec![0x60; 9] };
+        let payloads = TapeFile::usual(program).payloads();
+        let mut header = BlockBytes { payload: payloads[0].clone(), p_wrong: vec![0.0; 192], from_s: 10.0, to_s: 14.0 };
+        header.payload[4] = 0x40;
+        let data = BlockBytes { payload: payloads[1].clone(), p_wrong: vec![0.0; 9], from_s: 16.0, to_s: 16.2 };
+        let parts = |header: &BlockBytes| {
+            let found = TwinCopy::default().assemble(&[header.clone(), data.clone()]);
+            found.iter().map(|a| (a.header, a.data.clone(), a.name.clone())).collect::<Vec<_>>()
+        };
+        let name = |name: &str| format!("{name:16}").into_bytes();
+        // sure of every byte, it may be anything
+        assert_eq!(parts(&header), [(None, vec![(0, 0..192)], vec![]), (None, vec![(1, 0..9)], vec![])]);
+        header.p_wrong[4] = 0.3;
+        assert_eq!(parts(&header), [(Some(0), vec![(1, 0..9)], name("AVOCETS"))]);
+    }
 
     /// A header, a bad reading of its second copy that was taken for a block, and the data.
     #[test]

@@ -143,3 +143,66 @@ fn schemas_are_printed_by_name() {
     assert_eq!(code(&none), 2);
     assert!(stderr(&none).contains("verdict"), "{}", stderr(&none));
 }
+
+/// What `quorate help COMMAND` lists, as the names of the run record: `--fail-under <LEVEL>` is `fail-under`.
+fn helped(command: &str) -> Vec<String> {
+    let help = stdout(&program().args(["help", command]).output().unwrap());
+    let mut names = Vec::new();
+    for line in help.lines().map(str::trim_start) {
+        let short = line.strip_prefix("-q, ").unwrap_or(line);
+        if let Some(long) = short.strip_prefix("--") {
+            names.push(long.split([' ', '.']).next().unwrap().to_string());
+        }
+    }
+    names.retain(|name| name != "help");
+    names
+}
+
+/// The help text is the other side of the same definitions: what it lists must be in the record, and in the report.
+#[test]
+fn every_option_stands_in_the_run_record_and_in_the_report() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    let out = at("out");
+    let check = |command: &str, dir: &Path, arguments: &[&str]| {
+        let run: serde_json::Value = serde_json::from_slice(&std::fs::read(dir.join("run.json")).unwrap()).unwrap();
+        assert_eq!(run["command"]["name"], command);
+        let options = run["command"]["options"].as_array().unwrap();
+        let name = |o: &serde_json::Value| o["name"].as_str().unwrap().to_string();
+        let required = options.iter().filter(|o| o["required"] == true).map(name);
+        assert_eq!(required.collect::<Vec<_>>(), arguments, "{command}");
+        let mut recorded: Vec<String> = options.iter().map(name).filter(|n| !arguments.contains(&n.as_str())).collect();
+        let mut helped: Vec<String> = helped(command).into_iter().filter(|n| n != "out").collect();
+        recorded.sort();
+        helped.sort();
+        assert_eq!(recorded, helped, "{command}");
+        for option in options {
+            assert!(option.get("value").is_some() && option.get("default").is_some(), "{option}");
+            assert!(option["what"].as_str().unwrap().len() > 5, "{option}");
+        }
+        options.clone()
+    };
+    let in_report = |options: &[serde_json::Value]| {
+        assert_eq!(code(&run("report", &out, &["-q"])), 0);
+        let page = std::fs::read_to_string(out.join("report.html")).unwrap();
+        let software = page.split("id=\"software\"").nth(1).unwrap();
+        for option in options {
+            let row = format!("<th scope=\"row\">{}</th>", option["name"].as_str().unwrap());
+            let what = option["what"].as_str().unwrap().split(['\'', '"', '<', '&']).next().unwrap();
+            assert!(software.contains(&row) && software.contains(what), "{option}");
+        }
+    };
+
+    assert_eq!(code(&recover(&misprint().takes[..1], &out, &["-q", "--note", "ebb", "--note", "flow"])), 0);
+    let options = check("recover", &out, &["takes", "out"]);
+    let note = options.iter().find(|o| o["name"] == "note").unwrap();
+    assert_eq!((&note["value"], &note["default"]), (&serde_json::json!(["ebb", "flow"]), &serde_json::json!([])));
+    in_report(&options);
+    assert_eq!(code(&run("add", &out, &[text(&misprint().takes[1]), "-q"])), 0);
+    in_report(&check("add", &out, &["dir", "takes"]));
+    let decided = run("decide", &out, &["p01:0=1", "--because", "the log book", "--by", "warden"]);
+    assert_eq!(code(&decided), 0, "{}", stderr(&decided));
+    in_report(&check("decide", &out, &["dir", "what"]));
+    assert_eq!(code(&run("shelf", &out, &["--out", text(&at("shelf"))])), 0);
+    check("shelf", &at("shelf"), &["folders", "out"]);
+}

@@ -53,7 +53,7 @@ fn a_byte_is_explained_by_every_vote_the_checks_and_the_rival() {
         assert!(vote["wave"].as_array().unwrap().len() > 100, "9.6 ms and a half more at 11 kHz");
     }
     for (place, says) in [
-        ("p02:70", "offsets are 0 to 69"),
+        ("p02:70", "offsets are 0x0000 to 0x0045"),
         ("p07", "there are p01 TIDE"),
         ("p02:x", "no offset"),
         ("p02:@1000", "no address"),
@@ -202,7 +202,7 @@ fn a_name_that_is_a_number_is_asked_about_and_none_goes_by_its_number() {
         assert!(refused(what).contains("p03 (no name)"), "{what}: {}", refused(what));
     }
     for (what, says) in
-        [("p02", "p02 TERNS"), ("1", "p01 2"), ("3", "p03 (no name)"), ("3:5", "p03 (no name), offset 5")]
+        [("p02", "p02 TERNS"), ("1", "p01 2"), ("3", "p03 (no name)"), ("3:5", "p03 (no name), offset 0x0005")]
     {
         assert!(stdout(&run("explain", &out, &[what])).starts_with(says), "{what}");
     }
@@ -283,4 +283,30 @@ fn every_capture_is_found_where_it_was_last_heard() {
     assert!(!said.contains("b.wav") && said.contains("--captures"), "{said}");
     let still = pack("third", &["--captures", at("attic").to_str().unwrap()]);
     assert!(stderr(&still).contains("1 of 3 captures") && !stderr(&still).contains("a.wav"), "{}", stderr(&still));
+}
+
+/// Where no play can settle a program, nothing beside it says that one would.
+#[test]
+fn advice_and_forecast_speak_with_one_voice() {
+    let (_folder, out) = dossier(&desk::misprint().takes.iter().map(|t| t.as_path()).collect::<Vec<_>>());
+    let said = flat(&stdout(&run("next", &out, &[])));
+    assert!(said.contains("can't settle it: the checksum on the tape does not fit"), "{said}");
+    let told = verdict(&out)["programs"][0]["advice"].to_string();
+    assert!(told.contains("Nothing on this tape can settle it"), "{told}");
+    // the same with a hole in the only take: by one take the checksum may be misheard, and all say so
+    let folder = tempfile::tempdir().unwrap();
+    let code_bytes: Vec<u8> = (0..60u8).map(|i| i.wrapping_mul(29) ^ 0x33).collect();
+    let faulty = TapeFile { checksum_fault: 0x44, ..desk::file(Kind::Code, b"WADERS", Some(0x2000), code_bytes) };
+    let noisy = Knobs { snr_db: Some(-4.0), ..Knobs::default() };
+    let take = desk::play(folder.path(), &[faulty], &[("noisy.wav", noisy)]).remove(0);
+    let (_folder, out) = dossier(&[&take]);
+    let advice: serde_json::Value = serde_json::from_str(&stdout(&run("next", &out, &["--json"]))).unwrap();
+    let kind = advice[0]["forecast"]["kind"].as_str().unwrap().to_string();
+    let told = verdict(&out)["programs"][0]["advice"].to_string();
+    match kind.as_str() {
+        "not-by-takes" => assert!(told.contains("Nothing on this tape") || told.contains("settles nothing"), "{told}"),
+        _ => assert!(!told.contains("Nothing on this tape") && told.to_lowercase().contains("play"), "{kind}: {told}"),
+    }
+    let curable = advice[0]["stretches"].as_array().unwrap().iter().all(|s| s["curable"] == (kind != "not-by-takes"));
+    assert!(curable, "{advice}");
 }

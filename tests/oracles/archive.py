@@ -63,7 +63,7 @@ def first_doubt(result, program):
     verdict = json.loads((result / "verdict.json").read_text("utf-8"))
     (found,) = [p for p in verdict["programs"] if p["id"] == program]
     said = " ".join(found["obstacles"])
-    return int(re.search(r"the first at offset (\d+)", said)[1])
+    return int(re.search(r"the first at offset (0x[0-9A-F]{4}|\d+)", said)[1], 0)
 
 
 # ---- BagIt ----------------------------------------------------------------------------------------------------------
@@ -248,7 +248,8 @@ def records_tell_what_happened(folder):
     assert agents == {"quorate": "software", "station <warden>": "person", "ring & <reader>\\u{7}": "person"}, agents
     assert values(root, "p:agent/p:agentVersion") == [verdict["tool"]["version"]]
     decision = etree.tostring(events["decision"][0], encoding="unicode", method="text")
-    assert "the \\u{1b}[31m logbook & the listing say so" in decision and ": 41 where" in decision, decision
+    offset = next(d["offset"] for p in verdict["programs"] for d in p["decisions"])
+    assert "the \\u{1b}[31m logbook & the listing say so" in decision and f"at offset 0x{offset:04X}: 0x41 where" in decision, decision
 
 
 def hostile_names_stay_names(folder):

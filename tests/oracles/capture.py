@@ -1,6 +1,7 @@
 """Captures against libsndfile: writes files of every kind, and what is in them by independent means, then runs the Rust test
 that compares them. Samples: libsndfile (soundfile). Levels: NumPy. Hashes: hashlib, blake3. Pulse images: the wave's
-integral, interpolated by NumPy.
+integral, interpolated by NumPy. And the FLAC that we write, of many lengths, read by libsndfile, flac and ffmpeg (exit code
+77: one of the two is not here).
 
     .venv/bin/python tests/oracles/capture.py
 """
@@ -9,6 +10,7 @@ import hashlib
 import json
 import os
 import pathlib
+import shutil
 import struct
 import subprocess
 import sys
@@ -79,10 +81,39 @@ def pulse_images(folder):
         note(path, "PulseImage", samples[:, None], RATE, 0)
 
 
+def cargo_test(folder, *which):
+    command = ["cargo", "test", *which, "--", "--ignored", "--exact"]
+    if code := subprocess.run(command, env={**os.environ, "QUORATE_ORACLE_DIR": folder}).returncode:
+        sys.exit(code)
+
+
+def flac_that_we_write(folder):
+    """Other people's decoders read every length, down to one sample, and find nothing to say against it."""
+    files = sorted(pathlib.Path(folder).glob("written-*.flac"))
+    assert len(files) > 100
+    programs = {"flac": ["flac", "--test", "--silent", "--warnings-as-errors"],
+                "ffmpeg": ["ffmpeg", "-v", "warning", "-xerror", "-i"]}
+    programs = {name: command for name, command in programs.items() if shutil.which(name)}
+    for path in files:
+        wanted = np.frombuffer(path.with_suffix(".raw").read_bytes(), "<i2")
+        read, rate = soundfile.read(path, dtype="int16")
+        assert rate == RATE and np.array_equal(read, wanted), path.name
+        for command in programs.values():
+            sink = ["-f", "null", "-"] if command[0] == "ffmpeg" else []
+            done = subprocess.run([*command, path, *sink], capture_output=True, text=True)
+            assert done.returncode == 0 and not done.stderr, (path.name, command[0], done.stderr)
+    print(f"{len(files)} FLAC files of ours, read by libsndfile, {', '.join(programs)}")
+    return [name for name in ("flac", "ffmpeg") if name not in programs]
+
+
 with tempfile.TemporaryDirectory() as name:
     sound_files(pathlib.Path(name))
     pulse_images(pathlib.Path(name))
     pathlib.Path(name, "cases.json").write_text(json.dumps(cases))
     print(f"{len(cases)} files, libsndfile {soundfile.__libsndfile_version__}")
-    command = ["cargo", "test", "--test", "capture", "oracle", "--", "--ignored", "--exact"]
-    sys.exit(subprocess.run(command, env={**os.environ, "QUORATE_ORACLE_DIR": name}).returncode)
+    cargo_test(name, "--test", "capture", "oracle")
+    cargo_test(name, "--lib", "capture::write::tests::flac_for_the_oracle")
+    missing = flac_that_we_write(name)
+if missing:
+    print(f"SKIPPED FLAC that we write, read by {' and '.join(missing)}: not installed")
+    sys.exit(77)

@@ -57,7 +57,7 @@ fn deck(r: &mut ChaCha8Rng) -> Map<String, Value> {
 fn take(r: &mut ChaCha8Rng) -> Map<String, Value> {
     let mut knobs = Map::new();
     let mut set = |name: &str, value: Value| knobs.insert(name.into(), value);
-    set("snr_db", json!(r.random_range(-8.0..16.0)));
+    set("snr_db", json!(r.random_range(-10.0..16.0)));
     set("speed_error", json!(r.random_range(-0.08..0.08)));
     set("wow_rms", json!(r.random_range(0.0005..0.006)));
     set("flutter_rms", json!(r.random_range(0.0002..0.004)));

@@ -23,7 +23,7 @@ fn main() {
 }
 
 fn run() -> Result<(), Box<dyn std::error::Error>> {
-    let mut programs = 3000u64;
+    let mut programs = 3800u64;
     let mut seed = 1u64;
     let mut out = PathBuf::from("reports");
     let mut args = std::env::args().skip(1).filter(|a| a != "--bench");

@@ -29,6 +29,8 @@ pub fn write(t: &Tally, first: u64, last: u64, folder: &Path) -> Result<(), Box<
         "supported": {"count": t.supported.len(), "wrong": t.supported.iter().filter(|c| c.happened).count(),
             "claimed": t.supported.iter().map(|c| c.forecast).sum::<f64>(), "reliability": supported},
         "open": t.open,
+        "not_on_the_tape": {"supported": t.strange[0], "open": t.strange[1]},
+        "surprises": t.surprises.iter().map(|(seed, name, bits)| json!({"seed": seed, "program": name, "bits": bits})).collect::<Vec<_>>(),
         "bits": {"below_0_999": bits, "sure": sure(&t.sure_bits)},
         "guessed_bits": {"count": t.guessed_bits.0, "wrong": t.guessed_bits.1},
         "bytes": {"below_0_999": bytes, "sure": sure(&t.sure_bytes)},
@@ -58,7 +60,7 @@ fn markdown(t: &Tally, command: &str, tables: &[(&str, &Option<Reliability>)]) -
     // Writing to a string cannot fail.
     let _ = writeln!(
         out,
-        "# Claims against the truth\n\nMade by `{command}`.\n\n{} simulated programs on {} tapes, one to five takes each: noise −8 to +16 dB, \
+        "# Claims against the truth\n\nMade by `{command}`.\n\n{} simulated programs on {} tapes, one to five takes each: noise −10 to +16 dB, \
          dropouts shared and own, lost stretches, wow, flutter, band limits, 8 bit at 22.05 kHz, clipping, AGC, hum, late \
          starts; one take in seven was kept in a lossy file (MP3, Opus or AAC, 32 to 192 kbit/s).\n\n**Established: {}, of them wrong: {} (95 % bound: {:.2e}).** A claim of \
          `established` says under {ESTABLISHED_BELOW:e}.\n",
@@ -80,6 +82,17 @@ fn markdown(t: &Tally, command: &str, tables: &[(&str, &Option<Reliability>)]) -
         "Of {} bits nothing was heard and no check says anything; they are given out as zeros, {} of them wrong, and are no \
          claims below.\n",
         t.guessed_bits.0, t.guessed_bits.1
+    );
+    let surprises: Vec<String> =
+        t.surprises.iter().map(|(seed, name, bits)| format!("{name} of seed {seed} ({bits} bits)")).collect();
+    let _ = writeln!(
+        out,
+        "Given out under a name and address that are not on the tape: {} supported, {} open. Programs with wrong bits that were claimed \
+         at 1e-5 and less: {}{}.\n",
+        t.strange[0],
+        t.strange[1],
+        t.surprises.len(),
+        if surprises.is_empty() { String::new() } else { format!(": {}", surprises.join(", ")) }
     );
     for (name, table) in tables {
         let Some(r) = table else { continue };

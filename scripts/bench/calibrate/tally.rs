@@ -15,6 +15,8 @@ use super::draw;
 pub const SURE: f64 = 1e-3;
 /// Powers of ten that sure claims are counted by: 1e-3 to 1e-4, and so on.
 pub const DECADES: usize = 7;
+/// A wrong bit claimed so surely is worth a look.
+const SURPRISING: f64 = 1e-5;
 
 #[derive(Default)]
 pub struct Tally {
@@ -29,6 +31,10 @@ pub struct Tally {
     pub supported: Vec<Claim>,
     pub all_programs: Vec<Claim>,
     pub open: u64,
+    /// Programs that were given out and are not on the tape under that name, by verdict: supported, open.
+    pub strange: [u64; 2],
+    /// Where wrong bits were claimed with a chance of error of at most [`SURPRISING`]: seed, program, how many.
+    pub surprises: Vec<(u64, String, u64)>,
     pub bits: Vec<Claim>,
     pub bytes: Vec<Claim>,
     /// Bits that nothing is known of, given out as zeros: how many, how many wrong.
@@ -49,6 +55,8 @@ impl Tally {
         self.supported.extend(other.supported);
         self.all_programs.extend(other.all_programs);
         self.open += other.open;
+        self.strange = [0, 1].map(|i| self.strange[i] + other.strange[i]);
+        self.surprises.extend(other.surprises);
         self.bits.extend(other.bits);
         self.bytes.extend(other.bytes);
         self.guessed_bits.0 += other.guessed_bits.0;
@@ -114,13 +122,19 @@ pub fn tape(seed: u64) -> Result<Tally, String> {
             Level::Supported => out.supported.push(Claim { forecast: verdict.p_wrong, happened: !right }),
             Level::Open => out.open += 1,
         }
+        if at.is_none() && !right && verdict.verdict != Level::Established {
+            out.strange[usize::from(verdict.verdict == Level::Open)] += 1;
+        }
         if let Some(i) = at {
             if !seen[i] && right {
                 out.found += 1;
             }
             seen[i] = true;
             out.all_programs.push(Claim { forecast: verdict.p_wrong, happened: !right });
-            inside(&outcome, recovered, &truth[i], &mut out);
+            let wrong = inside(&outcome, recovered, &truth[i], &mut out);
+            if wrong > 0 {
+                out.surprises.push((seed, truth[i].name.clone(), wrong));
+            }
         }
     }
     Ok(out)
@@ -133,10 +147,12 @@ fn lossy(samples: &[i16], rate: u32, codec: Codec) -> anyhow::Result<(Vec<i16>, 
     Ok((wave.iter().map(|x| (x * 32_768.0).round() as i16).collect(), rate))
 }
 
-/// Bits and bytes of a program whose length is right: only then is there a truth for each.
-fn inside(outcome: &Outcome, recovered: &RecoveredProgram, truth: &TrueProgram, out: &mut Tally) {
+/// Bits and bytes of a program whose length is right: only then is there a truth for each. Returns how many bits are
+/// surprisingly wrong.
+fn inside(outcome: &Outcome, recovered: &RecoveredProgram, truth: &TrueProgram, out: &mut Tally) -> u64 {
+    let mut surprises = 0;
     if recovered.program.bytes.len() != truth.bytes.len() {
-        return;
+        return surprises;
     }
     for (offset, (&byte, &right)) in recovered.program.bytes.iter().zip(&truth.bytes).enumerate() {
         claim(recovered.byte_p_wrong[offset], byte != right, &mut out.bytes, &mut out.sure_bytes);
@@ -151,7 +167,10 @@ fn inside(outcome: &Outcome, recovered: &RecoveredProgram, truth: &TrueProgram, 
                 out.guessed_bits.1 += u64::from(bit);
                 continue;
             }
-            claim(1.0 / (1.0 + llr.abs().exp()), (llr > 0.0) != bit, &mut out.bits, &mut out.sure_bits);
+            let (p_wrong, wrong) = (1.0 / (1.0 + llr.abs().exp()), (llr > 0.0) != bit);
+            claim(p_wrong, wrong, &mut out.bits, &mut out.sure_bits);
+            surprises += u64::from(wrong && p_wrong <= SURPRISING);
         }
     }
+    surprises
 }

@@ -36,7 +36,7 @@ struct Options {
         long,
         value_delimiter = ',',
         allow_hyphen_values = true,
-        default_value = "8,6,4,2,0,-2,-3,-4,-5,-6,-7,-8,-9,-10"
+        default_value = "8,6,4,2,0,-2,-3,-4,-5,-6,-7,-8,-9,-10,-11"
     )]
     points: Vec<f64>,
     /// Which ladders to climb.

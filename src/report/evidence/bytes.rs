@@ -10,7 +10,7 @@ use crate::recovery::{DecidedBlock, RecoveredProgram};
 use crate::report::verdict::PersonsDecision;
 
 /// Votes weaker than this on every bit say nothing of a byte: odds of 4.5 to 1, as the classes have it.
-const SAYS_NOTHING: f32 = 1.5;
+pub const SAYS_NOTHING: f32 = 1.5;
 
 /// One byte of a program.
 #[derive(Clone, Debug)]

@@ -24,14 +24,16 @@ const GROUP: usize = 16;
 /// Room under a page for the numbers of the cell in focus.
 const STATUS: usize = 18;
 
+/// Cells in a row of the map of a program of so many bytes.
+pub fn columns(size: usize) -> usize {
+    if size <= SMALL { 32 } else { 64 }
+}
+
 /// The map of a program. Cells of the bytes in `linked` lead to their row in the table below; the others have their numbers
 /// as a title, if `titles`, and else those of their group.
 pub fn map(id: &str, facts: &[ByteFact], linked: &[usize], titles: bool) -> Markup {
-    let grid = if facts.len() <= SMALL {
-        Grid { columns: 32, rows: 32, cell: 10 }
-    } else {
-        Grid { columns: 64, rows: 64, cell: 5 }
-    };
+    let columns = columns(facts.len());
+    let grid = Grid { columns, rows: columns, cell: 320 / columns };
     html! {
         div class="pages" {
             @for page in facts.chunks(grid.columns * grid.rows) { (one_page(id, &grid, page, linked, titles)) }

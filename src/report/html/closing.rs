@@ -1,7 +1,7 @@
 //! What stands behind the claims: the discount, the calibration, the log, advice, files, software, cautions.
 
 use maud::{Markup, html};
-use serde_json::{Map, Value};
+use serde_json::Value;
 
 use super::{Report, number, shown};
 use crate::confidence::verdict::{LEAST_P_WRONG, WEAK_BIT};
@@ -12,7 +12,7 @@ use crate::correction::hypotheses::{
 use crate::dossier::log::{self, Event, Record};
 use crate::dossier::next::{Advice, Forecast};
 use crate::recovery::Outcome;
-use crate::report::advice::{self, cause, cure};
+use crate::report::advice;
 use crate::report::evidence::Evidence;
 use crate::report::words::{self, count};
 
@@ -128,12 +128,12 @@ fn event(record: &Record) -> Markup {
                 @if let Some(file) = superseded { " The verdict before is kept as " span class="mono" { (shown(file)) } "." }
             }
             Event::PersonDecided { program, offset, value, evidence, by, because, .. } => {
-                (shown(by)) " decided on " span class="mono" { (format!("{value:02X}")) } " at offset "
-                span class="mono" { (format!("{offset:04X}")) } " of " (shown(words::name(program.name.trim_end())))
-                ", where the evidence has " span class="mono" { (format!("{evidence:02X}")) } ": " (shown(because))
+                (shown(by)) " decided on " span class="mono" { (format!("0x{value:02X}")) } " at offset "
+                span class="mono" { (words::offset(*offset)) } " of " (shown(words::name(program.name.trim_end())))
+                ", where the evidence has " span class="mono" { (format!("0x{evidence:02X}")) } ": " (shown(because))
             }
             Event::PersonWithdrew { program, offset, by, because } => {
-                (shown(by)) " withdrew the decision at offset " span class="mono" { (format!("{offset:04X}")) } " of "
+                (shown(by)) " withdrew the decision at offset " span class="mono" { (words::offset(*offset)) } " of "
                 (shown(words::name(program.name.trim_end())))
                 @if let Some(because) = because { ": " (shown(because)) } @else { "." }
             }
@@ -204,18 +204,18 @@ pub fn more_takes(forecast: &Forecast) -> String {
     let told = shown(&advice::forecast(forecast));
     match forecast {
         Forecast::NotByTakes { .. } => format!("More takes like these {told}"),
-        Forecast::Simulated { .. } | Forecast::Unknown { .. } => {
+        Forecast::Unknown { why } => format!("What more takes would do can't be foretold: {}.", shown(why)),
+        Forecast::Simulated { .. } => {
             let mut letters = told.chars();
             letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
         }
     }
 }
 
-/// Stretches of one program that are told one by one.
+/// Stretches with one fault that are told one by one.
 const STRETCHES: usize = 12;
 
 fn stretches(outcome: &Outcome, advice: &Advice) -> Markup {
-    let left = advice.stretches.len().saturating_sub(STRETCHES);
     html! {
         @if !advice.stretches.is_empty() {
             table {
@@ -223,36 +223,33 @@ fn stretches(outcome: &Outcome, advice: &Advice) -> Markup {
                     tr { th scope="col" { "Offsets" } th scope="col" { "What is wrong there" } th scope="col" { "Likely cure" } }
                 }
                 tbody {
-                    @for stretch in advice.stretches.iter().take(STRETCHES) {
+                    @for fault in advice::faults(advice, outcome) {
+                        @let told = &fault.stretches[..fault.stretches.len().min(STRETCHES)];
+                        @let places = advice::places(told);
                         tr {
-                            th scope="row" class="mono" {
-                                (format!("{:04X}", stretch.from))
-                                @if stretch.to != stretch.from { "–" (format!("{:04X}", stretch.to)) }
+                            th scope="row" class="offsets mono" {
+                                @for stretch in told {
+                                    span class="item" {
+                                        (format!("{:04X}", stretch.from))
+                                        @if stretch.to != stretch.from { "–" (format!("{:04X}", stretch.to)) }
+                                    }
+                                    " "
+                                }
+                                @if told.len() < fault.stretches.len() {
+                                    span class="soft" { "and " (fault.stretches.len() - told.len()) " more" }
+                                }
                             }
                             td {
-                                (cause(stretch))
-                                @let places: Vec<String> = stretch.places.iter().map(place).collect();
-                                @if !places.is_empty() { span class="soft" { " (" (places.join(", ")) ")" } }
+                                (fault.cause) "."
+                                @if !places.is_empty() { p class="soft small" { "Lies at " (places) "." } }
                             }
-                            td { (cure(stretch, outcome)) }
+                            td { (fault.cure) }
                         }
                     }
                 }
             }
-            @if left > 0 { p class="small soft" { "And " (count(left, "more stretch", "more stretches")) "." } }
         }
     }
-}
-
-/// Take (from 1) and seconds.
-fn place((take, from_s, to_s): &(usize, f64, f64)) -> String {
-    let time = |s: f64| {
-        // round first: 59.96 s are a minute
-        let tenths = (10.0 * s.max(0.0)).round() as u64;
-        format!("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
-    };
-    let (from, to) = (time(*from_s), time(*to_s));
-    if from == to { format!("take-{take} at {from}") } else { format!("take-{take} at {from} to {to}") }
 }
 
 pub fn files(report: &Report) -> Markup {
@@ -346,43 +343,29 @@ pub fn software(report: &Report) -> Markup {
                         @if let Some(name) = command.get("name").and_then(Value::as_str) { ": quorate " (shown(name)) }
                     }
                     thead {
-                        tr { th scope="col" { "Option" } th scope="col" { "Value" } th scope="col" class="wide" { "If not given" } }
+                        tr {
+                            th scope="col" { "Option" }
+                            th scope="col" { "Value" }
+                            th scope="col" { "If not given" }
+                            th scope="col" class="wide" { "What it is" }
+                        }
                     }
                     tbody {
-                        @for (name, value) in options(command) {
+                        @for option in command.get("options").and_then(Value::as_array).into_iter().flatten() {
                             tr {
-                                th scope="row" { (shown(&name.replace('_', "-"))) }
-                                td class="mono" { (brief(&plain(value))) }
-                                td class="wide" { (default(name, value)) }
+                                th scope="row" { (plain(&option["name"])) }
+                                td class="mono" { (brief(&plain(&option["value"]))) }
+                                td {
+                                    @if option["required"] == true { "must be given" }
+                                    @else { span class="mono" { (plain(&option["default"])) } }
+                                }
+                                td class="wide" { (plain(&option["what"])) }
                             }
                         }
                     }
                 }
             }
         }
-    }
-}
-
-/// The options of a command; those that are said of takes stand among the others.
-fn options(command: &Map<String, Value>) -> Vec<(&str, &Value)> {
-    let mut all = Vec::new();
-    for (name, value) in command.iter().filter(|(name, _)| *name != "name") {
-        match value {
-            Value::Object(inner) => all.extend(inner.iter().map(|(name, value)| (name.as_str(), value))),
-            _ => all.push((name.as_str(), value)),
-        }
-    }
-    all
-}
-
-/// What holds if an option is not given.
-fn default(name: &str, value: &Value) -> &'static str {
-    match (name, value) {
-        ("takes" | "out" | "dir" | "what", _) => "must be given",
-        ("threads", _) => "all processors",
-        ("by", _) => "the user's name",
-        (_, Value::Bool(_)) => "no",
-        _ => "none",
     }
 }
 
@@ -398,10 +381,10 @@ fn brief(text: &str) -> String {
 /// A value of JSON for people.
 fn plain(value: &Value) -> String {
     match value {
-        Value::Null => "none".into(),
+        Value::Null => "–".into(),
         Value::Bool(b) => if *b { "yes" } else { "no" }.into(),
         Value::String(text) => shown(text),
-        Value::Array(all) if all.is_empty() => "none".into(),
+        Value::Array(all) if all.is_empty() => "–".into(),
         Value::Array(all) => all.iter().map(plain).collect::<Vec<_>>().join(", "),
         Value::Object(all) => {
             all.iter().map(|(name, value)| format!("{} {}", shown(name), plain(value))).collect::<Vec<_>>().join(", ")

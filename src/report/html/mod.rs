@@ -80,6 +80,7 @@ pub fn render(report: &Report) -> String {
         main {
             (opening::programs(evidence))
             (strip::section(evidence))
+            (program::reading(evidence))
             @for index in 0..evidence.outcome.programs.len() { (program::section(report, index, budget)) }
             (takes::section(evidence))
             (closing::sure(evidence))

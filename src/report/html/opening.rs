@@ -51,6 +51,10 @@ pub fn header(evidence: &Evidence) -> Markup {
                 ". The tape is in the format " strong { (evidence.format.id()) } ": " (evidence.format.recording()) ". "
                 "Written by: " (evidence.format.machines()) "."
             }
+            p class="small soft" {
+                "Offsets (counted from 0), addresses and values of bytes are hexadecimal, in sentences with 0x before them; all \
+                 other numbers are decimal."
+            }
             ul class="legend" {
                 li { (badge(Level::Established)) "every byte is settled, under 1 in a million that any is wrong" }
                 li { (badge(Level::Supported)) "the best reading is clear, something speaks against it" }
@@ -60,6 +64,7 @@ pub fn header(evidence: &Evidence) -> Markup {
                 ul {
                     li { a href="#programs" { "Programs" } }
                     li { a href="#strip" { "The tape" } }
+                    @if verdict.programs.iter().any(|p| p.size > 0) { li { a href="#reading" { "How to read" } } }
                     @for program in &verdict.programs {
                         li { a href={ "#" (program.id) } { (number(program)) " " (words::name(&program.name)) } }
                     }
@@ -84,10 +89,13 @@ fn takes(ids: &[String]) -> String {
 
 /// The verdict on all programs in a sentence or three.
 fn in_short(programs: &[ProgramVerdict]) -> String {
-    let names = |level| -> Vec<String> {
-        let of = programs.iter().filter(|p| p.verdict == level);
-        of.map(|p| called(programs, p)).collect()
+    // the first begins a sentence: without a name it is "Program 1"
+    let name = |(i, p): (usize, &ProgramVerdict)| match i {
+        0 if p.name.is_empty() => format!("Program {}", number(p)),
+        _ => called(programs, p),
     };
+    let names =
+        |level| -> Vec<String> { programs.iter().filter(|p| p.verdict == level).enumerate().map(name).collect() };
     let (sure, likely, open) = (names(Level::Established), names(Level::Supported), names(Level::Open));
     let total = programs.len();
     let decided: usize = programs.iter().map(|p| p.decisions.len()).sum();
@@ -136,7 +144,7 @@ pub fn programs(evidence: &Evidence) -> Markup {
                         th scope="col" { "Name" }
                         th scope="col" class="wide" { "Kind" }
                         th scope="col" class="wide" { "Loads at" }
-                        th scope="col" class="n" { "Bytes" }
+                        th scope="col" class="wide n" { "Bytes" }
                         th scope="col" { "Verdict" }
                         th scope="col" { "Chance of a wrong byte" }
                         th scope="col" class="wide n" { "Corrected" }
@@ -151,7 +159,7 @@ pub fn programs(evidence: &Evidence) -> Markup {
                             th scope="row" class="wrap" { a href={ "#" (p.id) } { (words::name(&p.name)) } }
                             td class="wide v" { (words::kind(p.kind)) }
                             td class="wide mono" { (p.load_address.map_or("-".into(), |a| format!("{a:04X}"))) }
-                            td class="n" { (words::thousands(p.size)) }
+                            td class="wide n" { (words::thousands(p.size)) }
                             td { (badge(p.verdict)) }
                             td { (if p.size == 0 { "-".into() } else { words::chance(p.p_wrong) }) }
                             td class="wide n" { (p.bytes.corrected) }

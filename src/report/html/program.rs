@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use maud::{Markup, html};
 
-use super::bytemap::{anchor, map};
+use super::bytemap::{anchor, columns, map};
 use super::closing::more_takes;
 use super::svg::{letter, mark, word};
 use super::waves::{behind, figure};
@@ -12,13 +12,39 @@ use super::{Budget, Report, shown};
 use crate::confidence::verdict::LEAST_P_WRONG;
 use crate::confidence::{Class, ESTABLISHED_BELOW, Level};
 use crate::report::evidence::Evidence;
-use crate::report::evidence::bytes::{ByteFact, facts, stretches, votes};
+use crate::report::evidence::bytes::{ByteFact, ByteVote, SAYS_NOTHING, decided_bits, facts, stretches, votes};
 use crate::report::page::badge;
 use crate::report::verdict::ProgramVerdict;
 use crate::report::words::{self, count};
 
 /// Agreed bytes that may lie inside a stretch.
 const BRIDGED: usize = 2;
+
+/// What is to be known before the first map and the first waveform.
+pub fn reading(evidence: &Evidence) -> Markup {
+    let sizes = || evidence.outcome.verdict.programs.iter().map(|p| p.size).filter(|&size| size > 0);
+    let rows: BTreeSet<String> = sizes().map(|size| columns(size).to_string()).collect();
+    html! {
+        @if sizes().count() > 0 {
+            section id="reading" {
+                h2 { "How to read what follows" }
+                p class="small" {
+                    strong { "Byte map. " } "Each cell is a byte, in the order of memory, "
+                    (rows.into_iter().collect::<Vec<_>>().join(" or ")) " to a row; its shape and colour tell its class. Point at a \
+                     cell, or move to it with the keyboard, for its numbers; a cell that is not plainly agreed leads to its \
+                     line in the table below the map. 3+ 1− 0∅ says that three readings say so, one says otherwise, and none \
+                     says nothing."
+                }
+                p class="small" {
+                    strong { "Waveforms. " } "What each reading heard at a byte, laid on each other bit by bit; a wave that is \
+                     flat against its neighbourhood is a dropout. Bits stand in the order of the tape: the lowest first, parity \
+                     last. Under each wave what it says of every bit: a square for the bit decided, a triangle against it, a \
+                     dash for nothing. Shaded: the bits in which the rival, the next best value, differs."
+                }
+            }
+        }
+    }
+}
 
 pub fn section(report: &Report, index: usize, budget: Budget) -> Markup {
     let evidence = &report.evidence;
@@ -66,7 +92,7 @@ fn questions(report: &Report, index: usize, notable: &[&ByteFact]) -> Markup {
             dt { "What it is" }
             dd {
                 (words::kind(program.kind)) ", " (count(program.size, "byte", "bytes"))
-                @if let Some(address) = program.load_address { ", loads at " (format!("{address:04X}")) }
+                @if let Some(address) = program.load_address { ", loads at " (words::offset(address.into())) }
                 @if !program.files.is_empty() {
                     " · " span class="mono small" { (shown(&program.files.join("  "))) }
                 }
@@ -123,11 +149,16 @@ fn sure(program: &ProgramVerdict) -> Markup {
 fn why(evidence: &Evidence, index: usize) -> Markup {
     let program = &evidence.outcome.verdict.programs[index];
     let b = &program.bytes;
-    let heard = words::list(&program.takes);
     let data: usize = program.blocks.iter().filter(|b| b.role == "data").map(|b| b.readings).sum();
+    let heard = heard(evidence, index);
     html! {
-        @if !program.takes.is_empty() {
-            p { "It was heard by " (heard) ": " (count(data, "reading", "readings")) " of its data." }
+        @if !heard.is_empty() {
+            p {
+                "Its data was heard by " (words::list(&heard)) ": " (count(data, "reading", "readings")) "."
+                @if heard != program.takes { " Its header was heard by " (words::list(&program.takes)) "." }
+            }
+        } @else if !program.takes.is_empty() {
+            p { "Its header was heard by " (words::list(&program.takes)) "." }
         }
         @if program.size > 0 {
             p {
@@ -152,8 +183,6 @@ fn why(evidence: &Evidence, index: usize) -> Markup {
                 thead {
                     tr {
                         th scope="col" { "Block" }
-                        th scope="col" class="n" { "Bytes" }
-                        th scope="col" class="n" { "Readings" }
                         th scope="col" { "Next best block" }
                         th scope="col" { "Explanations" }
                     }
@@ -161,9 +190,13 @@ fn why(evidence: &Evidence, index: usize) -> Markup {
                 tbody {
                     @for block in &program.blocks {
                         tr {
-                            th scope="row" { (block.role) }
-                            td class="n" { (words::thousands(block.bytes)) }
-                            td class="n" { (block.readings) }
+                            th scope="row" {
+                                (block.role)
+                                p class="small soft" {
+                                    (count(block.bytes, "byte", "bytes")) ", "
+                                    (count(block.readings, "reading", "readings"))
+                                }
+                            }
                             td {
                                 @if let Some(c) = &block.certificate {
                                     @match c.runner_up_cost {
@@ -184,8 +217,12 @@ fn why(evidence: &Evidence, index: usize) -> Markup {
                                 }
                             }
                             td {
-                                @for h in &block.hypotheses {
-                                    p { (h.hypothesis.name) ": " (percent(h.posterior)) }
+                                @let (rare, told): (Vec<_>, Vec<_>) =
+                                    block.hypotheses.iter().partition(|h| h.posterior < RARE);
+                                @for h in &told { p { (h.hypothesis.name) ": " (percent(h.posterior)) } }
+                                @if !rare.is_empty() {
+                                    @let names: Vec<String> = rare.iter().map(|h| h.hypothesis.name.to_string()).collect();
+                                    p class="soft" { "under 0.01 % each: " (words::list(&names)) }
                                 }
                             }
                         }
@@ -196,6 +233,15 @@ fn why(evidence: &Evidence, index: usize) -> Markup {
     }
 }
 
+/// The takes that heard data of the program; its header alone may have been heard by others.
+fn heard(evidence: &Evidence, index: usize) -> Vec<String> {
+    let program = &evidence.outcome.programs[index];
+    let blocks = &evidence.outcome.tapes[program.tape].blocks;
+    let votes = program.data.iter().flat_map(|(block, _)| &blocks[*block].block.votes);
+    let takes: BTreeSet<usize> = votes.map(|vote| vote.take).collect();
+    takes.into_iter().map(|take| evidence.take_id(take)).collect()
+}
+
 /// Whether the checks of all data blocks fit what was decided.
 fn checks_hold(evidence: &Evidence, index: usize) -> bool {
     let program = &evidence.outcome.programs[index];
@@ -203,10 +249,12 @@ fn checks_hold(evidence: &Evidence, index: usize) -> bool {
     program.data.iter().all(|(block, _)| !blocks[*block].decided.wrong_checksum)
 }
 
+/// Explanations under this chance are only named.
+const RARE: f64 = 0.0001;
+
 fn percent(p: f64) -> String {
     match p {
-        p if p > 0.9999 => "over 99.99 %".into(),
-        p if p < 0.0001 => "under 0.01 %".into(),
+        p if p > 1.0 - RARE => "over 99.99 %".into(),
         p => format!("{:.2} %", 100.0 * p),
     }
 }
@@ -224,7 +272,8 @@ fn changed(evidence: &Evidence, index: usize, notable: &[&ByteFact]) -> Markup {
         @if !corrected.is_empty() {
             p {
                 "At " (count(corrected.len(), "offset", "offsets"))
-                " a reading was overruled, or a gap was filled (offset, the byte decided, what was overruled): "
+                " a reading was overruled, or a gap was filled (offset, the byte decided, what was overruled; "
+                "“parity”: its check bit alone): "
                 span class="mono" {
                     @for (i, fact) in corrected.iter().take(NAMED).enumerate() {
                         @if i > 0 { " " }
@@ -239,22 +288,28 @@ fn changed(evidence: &Evidence, index: usize, notable: &[&ByteFact]) -> Markup {
         }
         @for d in &program.decisions {
             p {
-                "At offset " span class="mono" { (format!("{:04X}", d.offset)) } ", " (shown(&d.by)) " decided on "
-                span class="mono" { (format!("{:02X}", d.value)) } " where the evidence alone would put "
-                span class="mono" { (format!("{:02X}", d.evidence)) } ": " (shown(&d.because))
+                "At offset " span class="mono" { (words::offset(d.offset)) } ", " (shown(&d.by)) " decided on "
+                span class="mono" { (format!("0x{:02X}", d.value)) } " where the evidence alone would put "
+                span class="mono" { (format!("0x{:02X}", d.evidence)) } ": " (shown(&d.because))
             }
         }
     }
 }
 
-/// What readings say that was overruled at a byte: `not 20, 60`; or that none does and a gap was filled.
+/// What readings say that was overruled at a byte: `not 20, 60`; `parity`, if they differ in that bit alone; or that none says
+/// otherwise and a gap was filled.
 fn overruled(evidence: &Evidence, index: usize, fact: &ByteFact) -> String {
-    let said = votes(evidence, index, fact.offset).into_iter().filter_map(|vote| vote.value);
+    let votes = votes(evidence, index, fact.offset);
+    let said = votes.iter().filter_map(|vote| vote.value);
     let others: BTreeSet<String> = said.filter(|&v| v != fact.value).map(|v| format!("{v:02X}")).collect();
-    if others.is_empty() {
-        return "gap".into();
+    if !others.is_empty() {
+        return format!("not {}", others.into_iter().collect::<Vec<_>>().join(", "));
     }
-    format!("not {}", others.into_iter().collect::<Vec<_>>().join(", "))
+    let decided = decided_bits(evidence, fact.value);
+    let differs = |vote: &ByteVote| {
+        vote.bits.iter().zip(&decided).any(|(llr, &bit)| llr.0.abs() >= SAYS_NOTHING && llr.bit() != bit)
+    };
+    if votes.iter().any(differs) { "parity".into() } else { "gap".into() }
 }
 
 fn legend(program: &ProgramVerdict, facts: &[ByteFact], checks_hold: bool) -> Markup {
@@ -275,12 +330,6 @@ fn legend(program: &ProgramVerdict, facts: &[ByteFact], checks_hold: bool) -> Ma
             @if facts.iter().any(|f| f.decision.is_some()) {
                 li { (mark("p")) span { strong { "decided by a person" } " " (program.decisions.len()) } }
             }
-        }
-        p class="small soft" {
-            "Each cell is a byte, in the order of memory, "
-            (if facts.len() > 16_384 { 64 } else { 32 }) " to a row. Point at a cell, or move to it with the keyboard, for \
-             its numbers; a cell that is not plainly agreed leads to its line below. Readings that say so, that say \
-             otherwise, that say nothing: 3+ 1− 0∅. Offsets in map and tables are hexadecimal, in sentences decimal."
         }
     }
 }
@@ -316,7 +365,7 @@ fn table(program: &ProgramVerdict, facts: &[ByteFact], rows: &[usize], notable: 
                         tr id=(anchor(&program.id, fact.offset)) {
                             th scope="row" class="mono" { (format!("{:04X}", fact.offset)) }
                             td class="mono" { (format!("{:02X}", fact.value)) }
-                            td { (mark(letter(fact.class, decided))) " " (word(fact.class, decided)) }
+                            td class="class" { (mark(letter(fact.class, decided))) " " (word(fact.class, decided)) }
                             td {
                                 @if decided { "not for the evidence to say" }
                                 @else if fact.class == Class::Unresolved { "no basis" }
@@ -364,7 +413,7 @@ fn waveforms(evidence: &Evidence, index: usize, facts: &[ByteFact], most: usize)
         let about = if stretch.len() == 1 {
             String::new()
         } else {
-            format!("The least sure of {:04X}–{:04X}, {} bytes.", stretch.start, stretch.end - 1, stretch.len())
+            format!("The least sure of {}, {} bytes.", words::offsets(stretch.start, stretch.end - 1), stretch.len())
         };
         if let Some(figure) = figure(evidence, index, fact, &about) {
             drawn.push((fact.offset, figure));
@@ -376,11 +425,8 @@ fn waveforms(evidence: &Evidence, index: usize, facts: &[ByteFact], most: usize)
         @if drawn.is_empty() {
             p { "No reading kept a waveform at the bytes in question." }
         } @else {
-            p class="small soft" {
-                "What each reading heard at these bytes, laid on each other bit by bit; a wave that is flat against its neighbourhood is a dropout. Under each \
-                 wave what it says of every bit: a square for the bit decided, a triangle against it, a dash for nothing. \
-                 Shaded: the bits in which the rival differs."
-                @if drawn.len() < all { " Drawn are " (drawn.len()) " of " (all) " stretches, the least sure ones." }
+            @if drawn.len() < all {
+                p class="small soft" { "Drawn are " (drawn.len()) " of " (all) " stretches, the least sure ones." }
             }
             div class="waves" { @for (_, figure) in &drawn { (figure) } }
         }

@@ -7,10 +7,12 @@ use maud::{Markup, html};
 use super::svg::{px, share};
 use crate::confidence::Level;
 use crate::report::evidence::Evidence;
-use crate::report::evidence::strip::{Lane, Strip, strip};
+use crate::report::evidence::strip::{Lane, ProgramPlace, Strip, strip};
 use crate::report::words::{self, minutes};
 
-const PROGRAMS: usize = 46;
+/// Height of a row of programs, and what stands between the last and the takes.
+const ROW: usize = 34;
+const UNDER: usize = 12;
 const LANE: usize = 66;
 const AXIS: usize = 26;
 /// A mark narrower than this share of the strip could not be seen.
@@ -27,8 +29,8 @@ pub fn section(evidence: &Evidence) -> Markup {
         section id="strip" {
             h2 { "The tape from start to end" }
             p class="small soft" {
-                "Above, the programs; below, a lane for every take, in the time of the tape at its nominal speed. A lane is \
-                 as long as its take. Blocks under no program are those that belong to none, such as a mark for the end \
+                "Above, the programs, those that lie in the same place under each other; below, a lane for every take, in the \
+                 time of the tape at its nominal speed. A lane is as long as its take. Blocks under no program are those that belong to none, such as a mark for the end \
                  of the tape. Marks of damage are the taller, the more of what was heard there they concern."
             }
             ul class="legend" {
@@ -46,7 +48,9 @@ pub fn section(evidence: &Evidence) -> Markup {
 }
 
 fn draw(evidence: &Evidence, strip: &Strip) -> Markup {
-    let height = PROGRAMS + strip.lanes.len() * LANE + AXIS;
+    let rows = rows(strip);
+    let lanes = UNDER + ROW * rows.iter().max().map_or(0, |last| last + 1);
+    let height = lanes + strip.lanes.len() * LANE + AXIS;
     let label = format!(
         "{} and {} over {} of tape",
         words::count(strip.programs.len(), "program", "programs"),
@@ -64,23 +68,25 @@ fn draw(evidence: &Evidence, strip: &Strip) -> Markup {
                     Level::Supported => "prog half",
                     Level::Open => "prog ring",
                 };
-                @let room = strip.programs.get(i + 1).map_or(strip.length_s, |next| next.at.start) - place.at.start;
+                @let next = (i + 1..rows.len()).find(|&n| rows[n] == rows[i]).map(|n| &strip.programs[n]);
+                @let room = next.map_or(strip.length_s, |next| next.at.start) - place.at.start;
+                @let top = rows[i] * ROW;
                 @let name = format!("{} {}", super::number(program), words::name(&program.name));
                 g {
                     title {
                         (name) ", " (words::level(program.verdict)) ", " (minutes(place.at.start)) " to " (minutes(place.at.end))
                     }
-                    rect class=(class) x=(x(place.at.start)) y="24" width=(wide(&place.at)) height="12" {}
+                    rect class=(class) x=(x(place.at.start)) y=(top + 24) width=(wide(&place.at)) height="12" {}
                     // one letter takes about a hundredth of the narrowest screen's strip
                     @if name.chars().count() as f64 * 0.021 < room / strip.length_s {
-                        text x=(x(place.at.start)) y="16" { (name) }
+                        text x=(x(place.at.start)) y=(top + 16) { (name) }
                     } @else {
-                        text x=(x(place.at.start)) y="16" { (super::number(program)) }
+                        text x=(x(place.at.start)) y=(top + 16) { (super::number(program)) }
                     }
                 }
             }
             @for (i, lane) in strip.lanes.iter().enumerate() {
-                (one_lane(evidence, strip, lane, PROGRAMS + i * LANE))
+                (one_lane(evidence, strip, lane, lanes + i * LANE))
             }
             @let bottom = height - AXIS;
             line class="rule" x1="0" x2="100%" y1=(bottom + 4) y2=(bottom + 4) {}
@@ -92,6 +98,20 @@ fn draw(evidence: &Evidence, strip: &Strip) -> Markup {
             }
         }
     }
+}
+
+/// A row for every program, from 0: programs that lie in one place, such as two recordings of it, stand under each other.
+fn rows(strip: &Strip) -> Vec<usize> {
+    let mut ends: Vec<f64> = Vec::new();
+    let row = |place: &ProgramPlace| {
+        let free = ends.iter().position(|&end| end <= place.at.start).unwrap_or(ends.len());
+        match ends.get_mut(free) {
+            Some(end) => *end = place.at.end,
+            None => ends.push(place.at.end),
+        }
+        free
+    };
+    strip.programs.iter().map(row).collect()
 }
 
 fn one_lane(evidence: &Evidence, strip: &Strip, lane: &Lane, top: usize) -> Markup {
@@ -182,6 +202,14 @@ mod tests {
         assert_eq!(ticks(100.0), [0.0, 30.0, 60.0, 90.0]);
         assert!(ticks(3600.0).len() <= 6);
         assert_eq!(shortened(&"x".repeat(50)).chars().count(), 44);
+    }
+
+    #[test]
+    fn programs_in_one_place_stand_under_each_other() {
+        let places = [1.0..5.0, 1.0..5.2, 5.1..9.0, 9.0..12.0, 8.0..10.0, 8.5..9.5];
+        let programs = places.iter().cloned().enumerate().map(|(index, at)| ProgramPlace { index, at }).collect();
+        let strip = Strip { length_s: 12.0, programs, lanes: Vec::new() };
+        assert_eq!(rows(&strip), [0, 1, 0, 0, 1, 2]);
     }
 
     /// By hand: 200 parts of 100 s are half a second each.

@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::svg::{path, px, word};
 use crate::report::evidence::Evidence;
-use crate::report::evidence::bytes::{ByteFact, ByteVote, decided_bits, votes};
+use crate::report::evidence::bytes::{ByteFact, ByteVote, SAYS_NOTHING, decided_bits, votes};
 use crate::report::words;
 
 const WIDTH: f64 = 330.0;
@@ -21,8 +21,6 @@ const POINTS: usize = 150;
 const LETTER: f64 = 6.7;
 /// Bytes on either side that tell the usual level.
 const NEARBY: f64 = 12.0;
-/// A bit whose soft value is weaker than this has no say.
-const SAYS_NOTHING: f32 = 1.5;
 
 /// The figure of one byte; `None` if no reading kept a waveform there.
 pub fn figure(evidence: &Evidence, program: usize, fact: &ByteFact, stretch: &str) -> Option<Markup> {
@@ -48,7 +46,7 @@ pub fn figure(evidence: &Evidence, program: usize, fact: &ByteFact, stretch: &st
                 @if let Some(rival) = fact.rival {
                     @if fact.decision.is_some() { ", the evidence alone " } @else { ", rival " }
                     span class="mono" { (format!("{:02X}", rival.value)) }
-                    @if fact.decision.is_none() { " " (behind(rival.lost_by)) }
+                    @if fact.decision.is_none() { ", " (behind(rival.lost_by)) }
                 }
                 ". " (stretch)
             }
