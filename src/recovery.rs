@@ -16,6 +16,7 @@ use crate::confidence::{Decided, Shared, decide, temper};
 use crate::consensus::{self, Block, Piece, Rejected, TakeReadings, Times};
 use crate::tape::{BlockBytes, Format};
 
+pub use advice::Outlook;
 pub use apart::{Beside, Why};
 pub use intake::{About, Intake, Received, Skipped};
 pub use outcome::{DecidedTape, Outcome, RecoveredProgram};
@@ -59,7 +60,7 @@ pub fn decide_all(mut intake: Intake, format: &dyn Format, progress: Progress) -
         let sound = |byte: &[bool]| crate::correction::obeys(within.as_ref(), byte);
         let blocks = consensus::blocks(&takes, &members, width, &times, &sound);
         let (blocks, shared) = decide_tape(&takes, &blocks, format)?;
-        tapes.push(DecidedTape { takes: members.into_keys().collect(), blocks, shared });
+        tapes.push(DecidedTape { takes: members.keys().copied().collect(), times: members, blocks, shared });
     }
     reject_unused(&takes, &tapes, &mut rejected);
     rejected.sort_by_key(|r| (r.take, r.reading));

@@ -12,6 +12,10 @@ mod attack;
 mod desk;
 #[path = "dossier/evidence.rs"]
 mod evidence;
+#[path = "dossier/forecast.rs"]
+mod forecast;
+#[path = "dossier/foreign.rs"]
+mod foreign;
 #[path = "dossier/people.rs"]
 mod people;
 #[path = "dossier/scale.rs"]

@@ -13,7 +13,6 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use serde::Deserialize;
 use sha2::{Digest, Sha256};
 
 use super::bag::Hashed;
@@ -30,7 +29,7 @@ use crate::report;
 
 /// Whether the recordings go into the bag.
 pub enum Captures<'a> {
-    /// They do; looked for in these folders first, then where the last command found them, then beside the dossier.
+    /// They do; looked for in these folders first, then where they were last heard, then beside the dossier.
     Include(&'a [PathBuf]),
     /// Only their hashes do.
     HashesOnly,
@@ -112,49 +111,52 @@ fn outside(folder: &Path, out: &Path) -> Result<(), Error> {
     Ok(())
 }
 
-/// What of a run record tells where captures were.
-#[derive(Deserialize)]
-struct Run {
-    inputs: Vec<Input>,
-}
-
-#[derive(Deserialize)]
-struct Input {
-    file: PathBuf,
-    sha256: String,
-}
-
 fn find(dossier: &Dossier, outcome: &Outcome, captures: Captures) -> Result<Vec<Capture>, Error> {
-    let path = dossier.files().path(RECORD);
-    let text = fs::read(&path).map_err(|e| Error::read(&path, e))?;
-    let inputs = serde_json::from_slice::<Run>(&text).map_or(Vec::new(), |run| run.inputs);
-    let mut out = Vec::new();
+    let known = dossier.captures()?;
+    let (mut out, mut lost) = (Vec::new(), Vec::new());
     for (i, take) in outcome.intake.received.iter().enumerate() {
         let (id, name) = (format!("take-{}", i + 1), take.file());
         let file = match &captures {
             Captures::HashesOnly => None,
             Captures::Include(folders) => {
                 let named = folders.iter().map(|folder| folder.join(&name));
-                let before = inputs.iter().filter(|input| input.sha256 == take.sha256).map(|input| input.file.clone());
+                let before: Vec<&str> =
+                    known.iter().filter(|k| k.sha256 == take.sha256).map(|k| k.file.as_str()).collect();
                 let beside = dossier.folder().parent().map(|folder| folder.join(&name));
-                let there: Vec<PathBuf> = named.chain(before).chain(beside).filter(|path| path.is_file()).collect();
+                let all = named.chain(before.iter().map(PathBuf::from)).chain(beside);
+                let mut there: Vec<PathBuf> = Vec::new();
+                for path in all.filter(|path| path.is_file()) {
+                    let same = |other: &PathBuf| fs::canonicalize(other).ok() == fs::canonicalize(&path).ok();
+                    if !there.iter().any(same) {
+                        there.push(path);
+                    }
+                }
                 let found = match right_one(&there, folders.is_empty(), &take.sha256)? {
                     None => renamed(folders, &take.sha256)?,
                     found => found,
                 };
                 // none has the right hash: the first will be said to have changed
-                let found = found.or_else(|| there.into_iter().next());
-                let found = found.ok_or_else(|| {
-                    let what = "the capture is not where it was; name its folder with --captures, or keep its hash alone \
-                                with --without-captures";
-                    Error::input(Path::new(&name), what)
-                })?;
+                let Some(found) = found.or_else(|| there.into_iter().next()) else {
+                    let last = before.first().map_or(String::new(), |place| format!(", last heard as {place}"));
+                    lost.push(format!("{id} ({name}{last})"));
+                    continue;
+                };
                 Some((found, format!("captures/{id}/{}", tamed(&name))))
             }
         };
         out.push(Capture { take: id, name, sha256: take.sha256.clone(), file });
     }
-    Ok(out)
+    if lost.is_empty() {
+        return Ok(out);
+    }
+    let what = format!(
+        "{} of {} captures can't be found: {}; name the folder with --captures, or keep hashes alone with \
+         --without-captures",
+        lost.len(),
+        outcome.intake.received.len(),
+        lost.join(", ")
+    );
+    Err(Error::input(dossier.folder(), what))
 }
 
 /// Of several files of one name the one with the hash wanted, since takes of different days may share their names. A lone

@@ -12,12 +12,13 @@ use super::{Done, changes, screen};
 use crate::Error;
 use crate::capture::Capture;
 use crate::dossier::change::Change;
+use crate::dossier::foreign::{Belongs, belongs};
 use crate::dossier::log::Event;
 use crate::dossier::store::{Input, Seconds, Update};
 use crate::dossier::{Dossier, Lock};
 use crate::export::folder::Target;
 use crate::export::names::printable;
-use crate::recovery::{self, Intake, Outcome, Received};
+use crate::recovery::{self, Intake, Received};
 use crate::report::summary;
 
 /// Adds fresh takes to a dossier, decides again with all the evidence, and says what changed
@@ -33,7 +34,7 @@ pub struct Add {
     /// New recordings of the same side of the same tape
     #[arg(required = true, value_name = "TAKE")]
     takes: Vec<PathBuf>,
-    /// Let in takes that have no block in common with those that are there
+    /// Let in takes of another tape: they share nothing with those that are there, or hold other programs in their place
     #[arg(long)]
     allow_foreign: bool,
     #[command(flatten)]
@@ -93,17 +94,21 @@ impl Add {
         let fresh_takes: Vec<usize> = (0..intake.received.len()).filter(|&i| is_new(&intake.received[i])).collect();
         let mut arrivals: Vec<Event> = fresh_takes.iter().map(|&i| arrival(&intake.received[i], None)).collect();
         let mut outcome = recovery::decide_all(intake, format.as_ref(), &|share, what| bar.tell(share, what))?;
-        let strange = foreign(&outcome, &fresh_takes);
-        if let Some(&first) = strange.first().filter(|_| !self.allow_foreign) {
-            let take = &outcome.intake.received[first];
-            let what = "has no block in common with the takes that are there: another tape, or its other side? If it is \
-                        of this side, from a part that no other take has, say --allow-foreign";
-            let path = paths.iter().find(|p| p.ends_with(take.path.file_name().unwrap_or_default()));
-            return Err(Error::Refused { path: path.unwrap_or(&take.path).clone(), what: what.into() });
-        }
-        for (event, take) in arrivals.iter_mut().zip(&fresh_takes) {
-            if let Event::TakeAdded { foreign, .. } = event {
-                *foreign = strange.contains(take);
+        let mut doubts: Vec<String> = Vec::new();
+        for (event, &take) in arrivals.iter_mut().zip(&fresh_takes) {
+            let received = &outcome.intake.received[take];
+            match belongs(&dossier, &outcome, take, &fresh_takes, format.as_ref())? {
+                Belongs::Here => {}
+                Belongs::Perhaps(what) => doubts.push(format!("{} {what}", received.file())),
+                Belongs::Elsewhere(what) if !self.allow_foreign => {
+                    let path = paths.iter().find(|p| p.ends_with(received.path.file_name().unwrap_or_default()));
+                    return Err(Error::Refused { path: path.unwrap_or(&received.path).clone(), what });
+                }
+                Belongs::Elsewhere(_) => {
+                    if let Event::TakeAdded { foreign, .. } = event {
+                        *foreign = true;
+                    }
+                }
             }
         }
         arrivals.into_iter().try_for_each(|event| update.event(event))?;
@@ -125,6 +130,7 @@ impl Add {
 
         if !self.quiet {
             skipped.iter().for_each(|s| screen::remark(&format!("skipped: {s}")));
+            doubts.iter().for_each(|doubt| screen::remark(doubt));
             let received = &outcome.intake.received;
             for (i, j) in received.iter().enumerate().filter_map(|(i, r)| Some((i, r.same_as?))) {
                 if fresh_takes.contains(&i) || fresh_takes.contains(&j) {
@@ -168,20 +174,4 @@ impl Add {
         }
         Ok(fresh)
     }
-}
-
-/// The new takes that share no block with one that was there.
-fn foreign(outcome: &Outcome, fresh: &[usize]) -> Vec<usize> {
-    let received = &outcome.intake.received;
-    // of several files with the same samples the first by name stands for all, which may be a new one
-    let was_there = |take: &usize| {
-        let samples = &received[*take].samples_blake3;
-        (0..received.len()).any(|i| received[i].samples_blake3 == *samples && !fresh.contains(&i))
-    };
-    let of_the_tape = |take: usize| {
-        let mut tapes = outcome.tapes.iter().filter(|t| t.takes.contains(&take));
-        // a take without data belongs nowhere, and does no harm
-        tapes.all(|t| t.takes.iter().any(was_there))
-    };
-    fresh.iter().copied().filter(|&take| !of_the_tape(take)).collect()
 }

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 
+use super::progress::Bar;
 use super::{Done, screen};
 use crate::Error;
 use crate::dossier::next::{Advice, Stretch, advise};
@@ -29,8 +30,10 @@ pub struct Next {
 impl Next {
     pub fn run(&self) -> Done {
         let dossier = Dossier::open(&self.dir)?;
-        let outcome = dossier.decide(&|_, _| ())?;
-        let advice = advise(&outcome, dossier.format()?.as_ref())?;
+        let bar = Bar::new(false);
+        let outcome = dossier.decide(&|share, what| bar.tell(0.5 * share, what))?;
+        let advice = advise(&outcome, dossier.format()?.as_ref(), &|share, what| bar.tell(0.5 + 0.5 * share, what))?;
+        drop(bar);
         if self.json {
             let text = serde_json::to_string_pretty(&advice);
             screen::say(&(text.map_err(|e| Error::write(Path::new("standard output"), e.into()))? + "\n"))?;

@@ -24,7 +24,7 @@ pub struct Pack {
     /// The bag to make: a folder that is not there yet
     #[arg(long, value_name = "BAG")]
     out: PathBuf,
-    /// Where the captures are, if not where the last command found them nor beside DIR; may be given several times
+    /// Where the captures are, if neither where they were last heard nor beside DIR; may be given several times
     #[arg(long, value_name = "FOLDER", conflicts_with = "without_captures")]
     captures: Vec<PathBuf>,
     /// Keep the hashes of the captures, not the captures

@@ -38,7 +38,7 @@ pub fn pairs(before: &[Present], now: &Outcome) -> Vec<Option<usize>> {
 }
 
 /// Whether half of what is in `piece` is in `whole` too, by runs of twelve bytes that are not all alike.
-fn shares(piece: &[u8], whole: &[u8]) -> bool {
+pub(super) fn shares(piece: &[u8], whole: &[u8]) -> bool {
     const RUN: usize = 12;
     let telling = |run: &&[u8]| run.iter().any(|b| *b != run[0]);
     let known: std::collections::HashSet<&[u8]> = whole.windows(RUN).filter(telling).collect();

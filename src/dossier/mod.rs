@@ -27,6 +27,8 @@ pub mod change;
 mod conflict;
 pub mod explain;
 mod files;
+pub mod forecast;
+pub mod foreign;
 mod lock;
 pub mod log;
 pub mod next;
@@ -44,13 +46,14 @@ use serde::{Deserialize, Serialize};
 use crate::Error;
 use crate::confidence::Level;
 use crate::recovery::{self, Intake, Outcome, Skipped};
+use crate::report::verdict::{PersonsDecision, Place};
 use crate::tape::{self, Format, Kind};
 
 pub use files::{Sealed, sha256};
 pub use lock::Lock;
 pub use log::Log;
 pub use overlay::{SetAside, lay};
-pub use store::Update;
+pub use store::{CapturePlace, Update};
 pub use take::TakeRecord;
 
 pub const SCHEMA: &str = "quorate/dossier/1";
@@ -102,6 +105,9 @@ pub struct Present {
     pub load_address: Option<u16>,
     pub size: usize,
     pub verdict: Level,
+    /// Where it lies in the takes that heard it.
+    pub places: Vec<Place>,
+    pub decisions: Vec<PersonsDecision>,
     data: String,
     /// As written, a person's decisions included.
     #[serde(skip)]
@@ -110,7 +116,16 @@ pub struct Present {
 
 #[derive(Deserialize)]
 struct PresentVerdict {
+    takes: Vec<PresentTake>,
     programs: Vec<Present>,
+}
+
+/// A take as the present verdict has it.
+#[derive(Clone, Debug, PartialEq, Eq, Deserialize)]
+pub struct PresentTake {
+    pub id: String,
+    pub file: String,
+    pub sha256: String,
 }
 
 /// A dossier, read. What is read was compared with the hashes in the run record.
@@ -119,8 +134,9 @@ pub struct Dossier {
     pub record: DossierRecord,
     pub takes: Vec<TakeRecord>,
     pub log: Log,
-    /// The text of verdict.json, and its programs.
+    /// The text of verdict.json, its takes and its programs.
     pub verdict: String,
+    pub present_takes: Vec<PresentTake>,
     pub programs: Vec<Present>,
 }
 
@@ -167,7 +183,8 @@ impl Dossier {
         let log = Log::parse(&files.path(log::FILE), &files.read(log::FILE)?)?;
         let text = files.read(VERDICT)?;
         let bad = |e: &dyn std::fmt::Display| Error::input(&files.path(VERDICT), format!("can't be understood: {e}"));
-        let PresentVerdict { mut programs } = serde_json::from_slice(&text).map_err(|e| bad(&e))?;
+        let PresentVerdict { takes: present_takes, mut programs } =
+            serde_json::from_slice(&text).map_err(|e| bad(&e))?;
         let verdict = String::from_utf8(text).map_err(|e| bad(&e))?;
         if log.decided() != Some(sha256(verdict.as_bytes()).as_str()) {
             let what = "is not the verdict that log.jsonl speaks of; restore the folder from a copy";
@@ -176,7 +193,7 @@ impl Dossier {
         for program in &mut programs {
             program.bytes = files.read(&program.data)?;
         }
-        Ok(Dossier { files, record, takes, log, verdict, programs })
+        Ok(Dossier { files, record, takes, log, verdict, present_takes, programs })
     }
 
     pub fn files(&self) -> &Sealed {
@@ -224,6 +241,22 @@ impl Dossier {
         let mut outcome = recovery::decide_all(self.intake()?, self.format()?.as_ref(), progress)?;
         overlay::lay(&mut outcome, &self.log);
         Ok(outcome)
+    }
+
+    /// Where every capture was when it was last heard. A run record of before these were kept knows the last command's
+    /// only, as they were named.
+    pub fn captures(&self) -> Result<Vec<CapturePlace>, Error> {
+        #[derive(Deserialize)]
+        struct Run {
+            #[serde(default)]
+            inputs: Vec<CapturePlace>,
+            captures: Option<Vec<CapturePlace>>,
+        }
+        let path = self.files.path(crate::export::folder::RECORD);
+        let text = fs::read(&path).map_err(|e| Error::read(&path, e))?;
+        let run: Run = serde_json::from_slice(&text)
+            .map_err(|e| Error::input(&path, format!("can't be understood: {e}; restore it from a copy")))?;
+        Ok(run.captures.unwrap_or(run.inputs))
     }
 
     /// The record of the take that `take` of an outcome (from 0) is a file of.

@@ -18,6 +18,10 @@ pub struct SetAside {
 /// How the sentence on a conflict begins, among what stands in the way.
 pub const CONFLICT: &str = "Conflict: ";
 
+/// Advice where the evidence establishes something and a conflict stands against it.
+const AGAINST: &str = "No play settles this by itself: compare what was established before, in history, with what the takes say \
+                       now, and find out which of them are of this tape as it is meant.";
+
 /// Bytes on either side by which the place of a decision is known again.
 pub const AROUND: usize = 8;
 
@@ -57,6 +61,9 @@ pub fn lay(outcome: &mut Outcome, log: &Log) -> Vec<SetAside> {
                 let text = format!("{CONFLICT}{what}");
                 found.obstacles.push(text.clone());
                 found.notes.push(text);
+                if found.advice.is_empty() {
+                    found.advice.push(AGAINST.into());
+                }
             }
         }
     }

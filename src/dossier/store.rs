@@ -1,7 +1,9 @@
 //! Writes the result folder with its dossier: new, or as the successor of an earlier one.
 
+use std::collections::BTreeSet;
+
 use rayon::prelude::*;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::files::json;
 use super::log::{Event, Log, State};
@@ -25,6 +27,8 @@ pub struct Update<'a> {
     record: DossierRecord,
     log: Log,
     date: String,
+    /// Hashes of the captures that are in it.
+    captures: BTreeSet<String>,
     /// Events of this update, in order.
     pub events: Vec<Event>,
 }
@@ -38,6 +42,7 @@ struct Run<'a, C: Serialize> {
     started: &'a str,
     command: &'a C,
     inputs: &'a [Input],
+    captures: Vec<CapturePlace>,
     seconds: Seconds,
     /// All files but this one.
     outputs: Vec<Listed>,
@@ -49,6 +54,14 @@ pub struct Input {
     pub take: String,
     pub file: String,
     pub sha256: String,
+}
+
+/// Where a capture was when it was last heard, whichever command that was.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct CapturePlace {
+    pub sha256: String,
+    /// From the root of the file system.
+    pub file: String,
 }
 
 /// How long it took.
@@ -64,8 +77,9 @@ impl<'a> Update<'a> {
         let record =
             DossierRecord { schema: SCHEMA.into(), format: format.id().into(), takes: Vec::new(), skipped: Vec::new() };
         let log = old.map_or(Log::default(), |o| o.log.clone());
+        let (date, captures) = (date.into(), BTreeSet::new());
         let mut update =
-            Update { staged: target.stage()?, format, old, record, log, date: date.into(), events: Vec::new() };
+            Update { staged: target.stage()?, format, old, record, log, date, captures, events: Vec::new() };
         if old.is_none() {
             update.event(Event::Created { tool: env!("CARGO_PKG_VERSION").into(), format: format.id().into() })?;
         }
@@ -82,6 +96,7 @@ impl<'a> Update<'a> {
     /// the files are taken over.
     pub fn takes(&mut self, intake: &mut Intake) -> Result<(), Error> {
         let width = self.format.grammar().bits_per_byte;
+        self.captures = intake.received.iter().map(|r| r.sha256.clone()).collect();
         let same: Vec<Option<usize>> = intake.received.iter().map(|r| r.same_as).collect();
         for i in (0..same.len()).filter(|&i| same[i].is_none()) {
             let (left, right) = intake.received.split_at_mut(i + 1);
@@ -196,6 +211,20 @@ impl<'a> Update<'a> {
         })
     }
 
+    /// Where every capture is, as far as is known: those given now, and of the others what was known before.
+    fn places(&self, inputs: &[Input]) -> Result<Vec<CapturePlace>, Error> {
+        let given = inputs.iter().map(|i| {
+            let file = std::path::absolute(&i.file).map_or(i.file.clone(), |path| path.display().to_string());
+            CapturePlace { sha256: i.sha256.clone(), file }
+        });
+        let before = self.old.map(Dossier::captures).transpose()?.unwrap_or_default();
+        let given: BTreeSet<CapturePlace> = given.collect();
+        let anew = |place: &CapturePlace| given.iter().any(|g| g.sha256 == place.sha256);
+        let mut all: BTreeSet<CapturePlace> = before.into_iter().filter(|p| !anew(p)).collect();
+        all.extend(given.iter().cloned());
+        Ok(all.into_iter().filter(|p| self.captures.contains(&p.sha256)).collect())
+    }
+
     /// Writes the run record and puts the folder in place.
     pub fn commit(self, command: &impl Serialize, inputs: &[Input], seconds: Seconds) -> Result<(), Error> {
         let run = Run {
@@ -204,6 +233,7 @@ impl<'a> Update<'a> {
             started: &self.date,
             command,
             inputs,
+            captures: self.places(inputs)?,
             seconds,
             outputs: self.staged.listed()?,
         };

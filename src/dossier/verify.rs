@@ -2,12 +2,16 @@
 //! stored soft bits, and holds the result against what is written. It shares the engine with the rest, and none of the
 //! dossier's own reading or writing.
 
+mod plain;
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
 use serde_json::Value;
 use sha2::{Digest, Sha256};
+
+use plain::{decided, empty_folders, listed_hash, numbers, walk};
 
 use crate::export::names::printable;
 use crate::export::page_seal;
@@ -117,20 +121,33 @@ impl Reader<'_> {
     }
 
     fn all(&mut self) {
-        self.hashes();
+        let run = self.record();
         let events = self.log();
-        let before = self.report.faults.len();
-        let Some(intake) = self.evidence() else { return };
+        if let Some(run) = &run {
+            if self.is_of_another(run, &events) {
+                let what = "is of another dossier, or of another state of this one: it lists another verdict than the one \
+                            that is there and that log.jsonl speaks of, so its hashes say nothing of the files here";
+                self.fault("run.json", what);
+            } else {
+                self.hashes(run);
+                self.bound(run, &events);
+            }
+        }
+        self.folders(run.as_ref());
+        let damaged = |report: &Report| report.faults.iter().any(|f| f.file != "run.json");
         // from damaged evidence anything may follow: its fault is said, and that is enough
-        if before > 0 || self.report.faults.len() > before {
+        if damaged(&self.report) {
             return;
         }
-        self.replay(intake, &events);
+        let Some(intake) = self.evidence() else { return };
+        if !damaged(&self.report) {
+            self.replay(intake, &events);
+        }
     }
 
-    /// The run record's seal, and every file against its hash.
-    fn hashes(&mut self) {
-        let Some(run) = self.bytes("run.json") else { return };
+    /// The run record, with its seal looked at.
+    fn record(&mut self) -> Found<Value> {
+        let run = self.bytes("run.json")?;
         let text = String::from_utf8_lossy(&run).into_owned();
         let sealed = text.rfind("  \"seal\": \"").is_some_and(|at| {
             text[at..].trim_start_matches("  \"seal\": \"") == format!("{}\"\n}}\n", hex(&run[..at.min(run.len())]))
@@ -139,11 +156,46 @@ impl Reader<'_> {
             self.fault("run.json", "was changed: its seal does not fit");
         }
         let Ok(value) = serde_json::from_slice::<Value>(&run) else {
-            return self.fault("run.json", "is no JSON");
+            self.fault("run.json", "is no JSON");
+            return None;
         };
         self.is("run.json", &value, "run");
+        Some(value)
+    }
+
+    /// Whether the run record is the odd one out of three: verdict, log and run record each know the verdict's hash.
+    fn is_of_another(&self, run: &Value, events: &[Value]) -> bool {
+        let there = fs::read(self.folder.join("verdict.json")).ok().map(|b| hex(&b));
+        let logged = decided(events);
+        there.is_some() && there.as_deref() == logged && there.as_deref() != listed_hash(run, "verdict.json")
+    }
+
+    /// What ties the run record to the rest, beside its hashes.
+    fn bound(&mut self, run: &Value, events: &[Value]) {
+        let last = events.last().and_then(|e| e["date"].as_str());
+        if last.is_some() && run["started"].as_str() != last && self.report.faults.is_empty() {
+            self.fault("run.json", "was changed: it says another date than the last record of log.jsonl");
+        }
+    }
+
+    /// Folders with nothing in them are none of ours.
+    fn folders(&mut self, run: Option<&Value>) {
+        let mut empty = Vec::new();
+        empty_folders(self.folder, String::new(), &mut empty);
+        let lost = |folder: &String| {
+            let files = run.and_then(|r| r["outputs"].as_array()).into_iter().flatten();
+            files.filter_map(|o| o["file"].as_str()).any(|f| Path::new(f).starts_with(folder))
+        };
+        // of a folder that has lost its files, these are named
+        for folder in empty.into_iter().filter(|f| !lost(f)) {
+            self.fault(&folder, "is an empty folder that was not written by quorate");
+        }
+    }
+
+    /// Every file against its hash.
+    fn hashes(&mut self, run: &Value) {
         let mut listed: BTreeMap<String, (u64, String)> = BTreeMap::new();
-        for output in value["outputs"].as_array().into_iter().flatten() {
+        for output in run["outputs"].as_array().into_iter().flatten() {
             if let (Some(file), Some(bytes), Some(sha)) =
                 (output["file"].as_str(), output["bytes"].as_u64(), output["sha256"].as_str())
             {
@@ -169,6 +221,11 @@ impl Reader<'_> {
         for file in there.into_iter().filter(|f| f != "run.json" && !listed.contains_key(f)) {
             // the evidence report can be made at any time; it carries a seal of its own
             if file == page_seal::REPORT && page_seal::is_ours(&self.folder.join(&file)).unwrap_or(false) {
+                // it names the log that it was made of
+                let log = listed_hash(run, "log.jsonl").unwrap_or_default();
+                if !fs::read_to_string(self.folder.join(&file)).is_ok_and(|page| page.contains(log)) {
+                    self.fault(&file, "is the report of another dossier, or of another state of this one");
+                }
                 continue;
             }
             self.fault(&file, "was not written by quorate");
@@ -199,6 +256,8 @@ impl Reader<'_> {
         }
         self.report.records = records.len();
         // the verdicts that the log speaks of are those that are there
+        let run = fs::read(self.folder.join("run.json")).ok();
+        let run = run.and_then(|b| serde_json::from_slice::<Value>(&b).ok()).unwrap_or_default();
         let decided: Vec<&Value> = records.iter().filter(|r| r["kind"] == "decided").collect();
         let mut wanted: Vec<(String, String)> = Vec::new();
         for pair in decided.windows(2) {
@@ -213,6 +272,11 @@ impl Reader<'_> {
         }
         for (file, sha) in wanted {
             if let Some(bytes) = self.bytes(&file).filter(|b| hex(b) != sha) {
+                // where the run record has the hash that the file has, the log is the odd one out
+                if listed_hash(&run, &file) == Some(hex(&bytes).as_str()) {
+                    self.fault("log.jsonl", format!("speaks of another {file} than the one that is there"));
+                    continue;
+                }
                 self.fault(&file, format!("is not the verdict that log.jsonl speaks of ({} bytes)", bytes.len()));
             }
         }
@@ -410,32 +474,4 @@ fn replayed(outcome: &Outcome, mut bytes: Vec<Vec<u8>>, events: &[Value]) -> Vec
         }
     }
     bytes
-}
-
-/// The numbers of a `.npy` file of version 1.0 with items of `size` bytes, whatever its shape.
-fn numbers(bytes: &[u8], size: usize) -> Found<Vec<f64>> {
-    let rest = bytes.strip_prefix(b"\x93NUMPY\x01\x00")?;
-    let head = usize::from(u16::from_le_bytes(*rest.first_chunk::<2>()?));
-    let body = rest.get(2 + head..)?;
-    if body.len() % size != 0 {
-        return None;
-    }
-    let number = |b: &[u8]| match size {
-        4 => b.first_chunk::<4>().map(|b| f64::from(f32::from_le_bytes(*b))),
-        _ => b.first_chunk::<8>().map(|b| f64::from_le_bytes(*b)),
-    };
-    body.chunks(size).map(number).collect::<Found<Vec<f64>>>().filter(|all| all.iter().all(|x| x.is_finite()))
-}
-
-fn walk(folder: &Path, inner: String, out: &mut Vec<String>) {
-    let Ok(entries) = fs::read_dir(folder.join(&inner)) else { return };
-    for entry in entries.flatten() {
-        let name = entry.file_name().to_string_lossy().into_owned();
-        let path = if inner.is_empty() { name } else { format!("{inner}/{name}") };
-        if entry.file_type().is_ok_and(|t| t.is_dir()) {
-            walk(folder, path, out);
-        } else {
-            out.push(path);
-        }
-    }
 }

@@ -1,4 +1,5 @@
-//! What would help most with a program that is not established, in sentences.
+//! What would help most with a program that is not established, in sentences, and whether more plays can settle it: told
+//! once here, for the verdict, `quorate next` and the report alike.
 
 use std::ops::Range;
 
@@ -11,7 +12,7 @@ pub(super) struct Missing {
     /// Other blocks lie in the same place.
     pub beside: Option<Why>,
     /// The checksum on the tape does not fit.
-    pub checksum: bool,
+    pub checksum: Option<Checksum>,
     /// Nobody heard the header, or where the data begins.
     pub start: bool,
     /// Nobody heard the end of the data.
@@ -20,8 +21,75 @@ pub(super) struct Missing {
     pub last: bool,
     /// Bytes that were recorded are not settled.
     pub bytes: bool,
-    /// There are more bytes than the header announces.
-    pub other_length: bool,
+    /// There are fewer or more bytes than the header announces.
+    pub other_length: Option<OtherLength>,
+}
+
+/// A checksum that does not fit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Checksum {
+    /// What was recorded is clear: it was written wrong.
+    Written,
+    /// It may as well be that a byte is misheard.
+    Unclear,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum OtherLength {
+    Missing,
+    /// There are more, and the header is clear.
+    More,
+    /// There are more, and the header is not clear.
+    Unclear,
+}
+
+/// Whether more plays of the tape can settle a program.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Outlook {
+    /// The evidence has established it.
+    Settled,
+    /// Every further play adds to what is there already.
+    Plays,
+    /// A part is missing that a play may bring, so that none can be made up from what is there; which.
+    Part(&'static str),
+    /// No play of this tape, and why.
+    Never(&'static str),
+}
+
+/// From this chance on a wrong checksum is taken as written.
+pub(super) const WRITTEN: f64 = 0.99;
+/// A header in more doubt than this announces nothing.
+pub(super) const CLEAR: f64 = 0.01;
+
+/// What can be expected of more plays. `data`: whether any take holds the program's data.
+pub(super) fn outlook(missing: &Missing, data: bool, header: bool) -> Outlook {
+    match missing.beside {
+        Some(Why::CopiesDiffer) => return Outlook::Never("its two copies were written differently, and both are read"),
+        Some(Why::OtherRecording) => {
+            return Outlook::Never("its takes hold different recordings, each of them surely");
+        }
+        None => {}
+    }
+    match (missing.checksum, missing.other_length) {
+        (Some(Checksum::Written), _) => {
+            Outlook::Never("the checksum on the tape does not fit the bytes on the tape, however often it is played")
+        }
+        _ if !data => Outlook::Part("no take holds its data"),
+        (_, Some(OtherLength::More)) => {
+            Outlook::Never("the header announces another length than the data has, however often it is played")
+        }
+        (_, Some(OtherLength::Unclear)) => {
+            Outlook::Part("the header is not heard well enough to tell how long the data is")
+        }
+        (_, Some(OtherLength::Missing)) => Outlook::Part("no take has as many bytes as the header announces"),
+        _ if !header => Outlook::Part("its header was not heard; a take that hears it may settle it"),
+        _ if missing.start => Outlook::Part("no take heard where its data begins"),
+        _ if missing.end => Outlook::Part("no take heard where its data ends"),
+        (Some(Checksum::Unclear), _) => {
+            Outlook::Part("its checksum was written wrong or a byte is misheard: that has to be known first")
+        }
+        (None, None) => Outlook::Plays,
+    }
 }
 
 /// Seconds that a header takes before its data, at least: in the twin-copy format two copies of 202 bytes of 9.57 ms and a
@@ -35,6 +103,7 @@ const PULSES: &str = "A pulse image has lost the waveform: record the sound of t
 /// it, `places` where it lies: take, seconds from and to.
 pub(super) fn advice(
     missing: &Missing,
+    outlook: &Outlook,
     blocks: &[DecidedBlock],
     data: &[(usize, Range<usize>)],
     places: &[(usize, f64, f64)],
@@ -53,13 +122,13 @@ pub(super) fn advice(
         }
         None => {}
     }
-    if missing.checksum {
+    if missing.checksum == Some(Checksum::Written) {
         return one("Nothing on this tape can settle it; another recording of the same program could.");
     }
     if data.is_empty() {
         return one("Play the tape past this header again: no take holds the data that belongs to it.");
     }
-    if missing.other_length {
+    if matches!(outlook, Outlook::Never(_)) {
         return one("No play of this tape can settle it; another recording of the same program could.");
     }
     let mut out = Vec::new();
@@ -89,6 +158,13 @@ pub(super) fn advice(
     let pulses = places.iter().all(|p| received[p.0].is_pulses());
     if pulses && (missing.bytes || out.is_empty()) {
         out.push(PULSES.into());
+        return out;
+    }
+    if missing.checksum.is_some() {
+        out.push(
+            "Play it again: only then will it show whether the checksum was written wrong or a byte is misheard."
+                .into(),
+        );
         return out;
     }
     let silent = silent(blocks, data);

@@ -1,9 +1,10 @@
 //! Puts the machine-readable result together.
 
+use super::advice::Outlook;
 use super::programs::{self, Claimed};
 use super::{DecidedBlock, Intake};
 use crate::confidence::Shared;
-use crate::consensus::{Rejected, TakeReadings};
+use crate::consensus::{Members, Rejected, TakeReadings};
 use crate::report::verdict::{self, Place, ProgramVerdict, RejectedReading, SCHEMA, Tool, Verdict};
 use crate::tape::{Format, Program};
 use crate::{Error, export};
@@ -21,7 +22,11 @@ pub struct RecoveredProgram {
     /// Its header block, and its data blocks with the payload range of each that belongs to it: numbers in
     /// [`DecidedTape::blocks`].
     pub header: Option<usize>,
+    /// The part of the header that tells name, place and size.
+    pub header_fields: std::ops::Range<usize>,
     pub data: Vec<(usize, std::ops::Range<usize>)>,
+    /// Whether more plays can settle it, by the evidence alone.
+    pub outlook: Outlook,
 }
 
 impl RecoveredProgram {
@@ -43,6 +48,8 @@ impl RecoveredProgram {
 pub struct DecidedTape {
     /// Takes of it.
     pub takes: Vec<usize>,
+    /// When on this tape each moment of a take was.
+    pub times: Members,
     pub blocks: Vec<DecidedBlock>,
     /// How far its takes are independent witnesses.
     pub shared: Shared,
@@ -140,7 +147,9 @@ pub(super) fn build(
             byte_p_wrong: c.byte_p_wrong,
             tape: tape - 1,
             header: c.header,
+            header_fields: c.header_fields,
             data: c.data,
+            outlook: c.outlook,
         });
     }
     let rejected: Vec<RejectedReading> = rejected

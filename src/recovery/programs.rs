@@ -1,12 +1,13 @@
 //! From decided blocks to programs with verdicts and reasons.
 
-use super::advice::{Missing, advice};
+use super::advice::{CLEAR, Checksum, Missing, OtherLength, Outlook, WRITTEN, advice, outlook};
 use super::apart;
 use super::outcome::round;
 use super::{DecidedBlock, Received, block_bytes};
 use crate::confidence::verdict::LEAST_P_WRONG;
 use crate::confidence::{Class, ESTABLISHED_BELOW, Level, WEAK_BIT, level, score};
 use crate::consensus::TakeReadings;
+use crate::correction::hypotheses::WRONG_CHECKSUM;
 use crate::report::verdict::{BlockVerdict, ByteCounts};
 use crate::tape::{Assembly, Format, Kind, Program, basic};
 
@@ -24,9 +25,11 @@ pub(super) struct Claimed {
     pub notes: Vec<String>,
     pub obstacles: Vec<String>,
     pub advice: Vec<String>,
+    pub outlook: Outlook,
     pub places: Vec<(usize, f64, f64)>,
     pub blocks: Vec<BlockVerdict>,
     pub header: Option<usize>,
+    pub header_fields: std::ops::Range<usize>,
     pub data: Vec<(usize, std::ops::Range<usize>)>,
 }
 
@@ -192,19 +195,38 @@ fn one(
             (t, round(from), round(to))
         })
         .collect();
+    let written = |&&m: &&usize| {
+        let weighed = &blocks[m].decided.hypotheses;
+        weighed.iter().any(|h| h.hypothesis.name == WRONG_CHECKSUM && h.posterior > WRITTEN)
+    };
+    let faulty: Vec<usize> = members.iter().copied().filter(|&m| blocks[m].decided.wrong_checksum).collect();
+    let unsettled = counts.inferred + counts.unresolved;
     let missing = Missing {
         beside: members.iter().find_map(|&m| blocks[m].beside.as_ref().map(|b| b.why)),
-        checksum: wrong_checksum,
+        checksum: match faulty.iter().filter(written).count() == faulty.len() && unsettled == 0 {
+            _ if !wrong_checksum => None,
+            true => Some(Checksum::Written),
+            false => Some(Checksum::Unclear),
+        },
         start: headless || unframed,
         end: cut || missing > 0,
         last: matches!(classes.last(), Some(Class::Inferred | Class::Unresolved)),
-        bytes: counts.inferred + counts.unresolved > missing,
-        other_length: assembly.announced.is_some_and(|n| n < bytes.len()),
+        bytes: unsettled > missing,
+        other_length: match assembly.announced {
+            Some(_) if missing > 0 => Some(OtherLength::Missing),
+            Some(n) if n < bytes.len() => {
+                let clear = header.is_none_or(|h| h.p_wrong < CLEAR);
+                Some(if clear { OtherLength::More } else { OtherLength::Unclear })
+            }
+            _ => None,
+        },
     };
-    let advice = if level == Level::Established {
-        Vec::new()
+    let (outlook, advice) = if level == Level::Established {
+        (Outlook::Settled, Vec::new())
     } else {
-        advice(&missing, blocks, &assembly.data, &places, received)
+        let outlook = outlook(&missing, !assembly.data.is_empty(), !headless);
+        let advice = advice(&missing, &outlook, blocks, &assembly.data, &places, received);
+        (outlook, advice)
     };
     let block_verdicts = members
         .iter()
@@ -234,9 +256,11 @@ fn one(
         notes,
         obstacles,
         advice,
+        outlook,
         places,
         blocks: block_verdicts,
         header: assembly.header,
+        header_fields: assembly.header_fields,
         data: assembly.data,
     }
 }

@@ -72,6 +72,7 @@ fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
     let pulses = takes.clone().all(Received::is_pulses);
     let faint = bad.iter().any(|h| h.how == How::Faintly);
     match stretch.cause {
+        _ if !stretch.curable => "No play of this tape.".into(),
         Cause::Unheard => "Play the tape over this part: start earlier, stop later.".into(),
         Cause::Tape | Cause::OneTake | Cause::Take if pulses => {
             "A pulse image has lost the waveform: record the sound of the tape itself.".into()
@@ -132,6 +133,7 @@ mod tests {
     #[test]
     fn places_stand_in_the_order_of_their_take() {
         let stretch = |places: &[(usize, f64, f64)]| Stretch {
+            curable: true,
             from: 0,
             to: 0,
             places: places.to_vec(),

@@ -26,7 +26,7 @@ pub use verdict::Verdict;
 ///
 /// Errors: those of [`Dossier::open`], and [`Error::Input`] if the evidence does not give the verdict that stands there.
 pub fn evidence_report(dossier: &Dossier, progress: Progress) -> Result<String, Error> {
-    let outcome = dossier.decide(progress)?;
+    let outcome = dossier.decide(&|share, what| progress(0.5 * share, what))?;
     let format = dossier.format()?;
     let waves = (0..outcome.intake.received.len())
         .map(|take| dossier.record_of(&outcome, take).map(|record| dossier.waves(record)).transpose())
@@ -39,6 +39,6 @@ pub fn evidence_report(dossier: &Dossier, progress: Progress) -> Result<String, 
         waves.get(take).and_then(Option::as_ref).map_or(Vec::new(), |w: &Waves| w.cut(reading, from_s, to_s))
     };
     let evidence = evidence::Evidence { outcome: &outcome, format: format.as_ref(), waveforms: &cut };
-    let advice = next::advise(&outcome, format.as_ref())?;
+    let advice = next::advise(&outcome, format.as_ref(), &|share, what| progress(0.5 + 0.5 * share, what))?;
     Ok(html::render(&html::Report { evidence, log: &dossier.log, run: &run, files, advice: &advice }))
 }

@@ -96,7 +96,7 @@ pub struct ByteCounts {
     pub unresolved: usize,
 }
 
-#[derive(Clone, Debug, Serialize, Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Place {
     pub take: String,
     pub from_s: f64,

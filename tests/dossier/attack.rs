@@ -164,6 +164,64 @@ fn damaged_in_a_hundred_ways() {
     damaged(70, 30, 4);
 }
 
+/// Everything that can happen to a file of a dossier without anybody meaning it: each is named, and no other is.
+#[test]
+fn whatever_is_done_to_a_file_is_said_of_that_file() {
+    let (folder, out) = dossier(&[&side().torn]);
+    assert_eq!(code(&add(&out, &[&side().good], &["-q"])), 0);
+    let decision = ["p01:1=2", "--by", "Kit", "--because", "as it is"];
+    let (_other, other) = dossier(&[&side().torn]);
+    assert_eq!(code(&run("decide", &other, &["p02:30=7", decision[1], decision[2], decision[3], decision[4]])), 0);
+    for dir in [&out, &other] {
+        assert_eq!(code(&run("report", dir, &["-q"])), 0, "{}", stderr(&run("report", dir, &["-q"])));
+    }
+    // every file of the dossier has one that is called alike in the other, or is of its kind
+    let theirs: Vec<String> = files(&other);
+    let like = |file: &str| {
+        let end = |name: &str| name.rsplit('/').next().unwrap().to_string();
+        theirs.iter().find(|t| *t == file).or_else(|| theirs.iter().find(|t| end(t) == end(file))).cloned()
+    };
+    let work = folder.path().join("work");
+    let faults = |change: &dyn Fn()| -> Vec<String> {
+        let _ = fs::remove_dir_all(&work);
+        copy_folder(&out, &work);
+        change();
+        match verify(&work) {
+            Ok(report) => report.faults.into_iter().map(|f| f.file).collect(),
+            Err(error) => vec![error.to_string().replace(work.to_str().unwrap(), "").trim_start_matches('/').into()],
+        }
+    };
+    assert_eq!(faults(&|| ()), [""; 0]);
+    let mut swapped = 0;
+    for file in files(&out) {
+        let path = work.join(&file);
+        let named = |faults: Vec<String>, what: &str| {
+            assert!(!faults.is_empty() && faults.iter().all(|f| f.starts_with(&file)), "{file} {what}: {faults:?}");
+        };
+        let bytes = fs::read(out.join(&file)).unwrap();
+        let mut altered = bytes.clone();
+        let middle = altered.len() / 2;
+        altered[middle] ^= 0x04;
+        named(faults(&|| fs::write(&path, &altered).unwrap()), "altered");
+        if let Some(theirs) = like(&file).map(|t| fs::read(other.join(t)).unwrap()).filter(|t| *t != bytes) {
+            swapped += 1;
+            named(faults(&|| fs::write(&path, &theirs).unwrap()), "swapped");
+        }
+        let gone = faults(&|| fs::remove_file(&path).unwrap());
+        // a report can be made again at any time
+        if file == "report.html" { assert_eq!(gone, [""; 0]) } else { named(gone, "removed") }
+    }
+    assert!(swapped > 10, "{swapped}");
+    for extra in ["notes.txt", "takes/notes.txt", "programs/p99.bin", "history/0009-verdict.json"] {
+        assert_eq!(faults(&|| fs::write(work.join(extra), "dunlin").unwrap()), [extra]);
+    }
+    assert_eq!(faults(&|| fs::create_dir_all(work.join("takes/0000/1111")).unwrap()), ["takes/0000"]);
+    // the run record of an earlier state of the same dossier
+    let (_earlier, earlier) = dossier(&[&side().torn]);
+    let record = fs::read(earlier.join("run.json")).unwrap();
+    assert_eq!(faults(&|| fs::write(work.join("run.json"), &record).unwrap()), ["run.json"]);
+}
+
 /// Damage with hashes that fit, as somebody would make it who seals the folder again: no panic, and `verify` finds it
 /// wherever it changes what was decided.
 fn forged(ways: usize, seed: u64) {

@@ -238,3 +238,75 @@ fn advice_names_the_take_that_starts_late_or_stops_early() {
     assert!(advice(0, 6.1, 0.0).contains("take-1 starts too late"), "{}", advice(0, 6.1, 0.0));
     assert!(advice(1, 0.0, 1.9).contains("take-1 stops too early"), "{}", advice(1, 0.0, 1.9));
 }
+
+/// Takes that came in one by one, from different folders: all are packed from where each was last heard, and what is gone is
+/// named with where it was.
+#[test]
+fn every_capture_is_found_where_it_was_last_heard() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |place: &str| folder.path().join(place);
+    for (place, take) in
+        [("spring/a.wav", &side().torn), ("autumn/b.wav", &side().good), ("autumn/c.wav", &side().late)]
+    {
+        std::fs::create_dir_all(at(place).parent().unwrap()).unwrap();
+        std::fs::copy(take, at(place)).unwrap();
+    }
+    let out = at("station/out");
+    // named as seen from where the command was given
+    let recover =
+        desk::program().current_dir(at("spring")).args(["recover", "a.wav", "-q", "--out"]).arg(&out).output();
+    assert_eq!(code(&recover.unwrap()), 0);
+    assert_eq!(code(&run("decide", &out, &["p02:30=7", "--by", "Kit", "--because", "the log book"])), 0);
+    for take in ["b.wav", "c.wav"] {
+        let added = desk::program().current_dir(at("autumn")).arg("add").arg(&out).args([take, "-q"]).output().unwrap();
+        assert_eq!(code(&added), 0, "{}", stderr(&added));
+    }
+    let pack = |bag: &str, more: &[&str]| {
+        desk::program().arg("pack").arg(&out).arg("--out").arg(at(bag)).arg("-q").args(more).output().unwrap()
+    };
+    let packed = pack("bag", &[]);
+    assert_eq!(code(&packed), 0, "{}", stderr(&packed));
+    for (name, take) in [("take-1/a.wav", &side().torn), ("take-2/b.wav", &side().good), ("take-3/c.wav", &side().late)]
+    {
+        let copy = std::fs::read(at("bag/data/captures").join(name)).unwrap();
+        assert!(copy == std::fs::read(take).unwrap(), "{name}");
+    }
+    std::fs::rename(at("spring"), at("attic")).unwrap();
+    std::fs::remove_file(at("autumn/c.wav")).unwrap();
+    let refused = pack("second", &[]);
+    let said = stderr(&refused);
+    assert_eq!(code(&refused), 2, "{said}");
+    let places = [at("spring/a.wav"), at("autumn/c.wav")].map(|p| p.to_str().unwrap().to_string());
+    for words in ["2 of 3 captures", "take-1 (a.wav", "take-3 (c.wav", &places[0], &places[1]] {
+        assert!(said.contains(words), "{words}: {said}");
+    }
+    assert!(!said.contains("b.wav") && said.contains("--captures"), "{said}");
+    let still = pack("third", &["--captures", at("attic").to_str().unwrap()]);
+    assert!(stderr(&still).contains("1 of 3 captures") && !stderr(&still).contains("a.wav"), "{}", stderr(&still));
+}
+
+/// Where no play can settle a program, nothing beside it says that one would.
+#[test]
+fn advice_and_forecast_speak_with_one_voice() {
+    let (_folder, out) = dossier(&desk::misprint().takes.iter().map(|t| t.as_path()).collect::<Vec<_>>());
+    let said = flat(&stdout(&run("next", &out, &[])));
+    assert!(said.contains("can't settle it: the checksum on the tape does not fit"), "{said}");
+    let told = verdict(&out)["programs"][0]["advice"].to_string();
+    assert!(told.contains("Nothing on this tape can settle it"), "{told}");
+    // the same with a hole in the only take: by one take the checksum may be misheard, and all say so
+    let folder = tempfile::tempdir().unwrap();
+    let code_bytes: Vec<u8> = (0..60u8).map(|i| i.wrapping_mul(29) ^ 0x33).collect();
+    let faulty = TapeFile { checksum_fault: 0x44, ..desk::file(Kind::Code, b"WADERS", Some(0x2000), code_bytes) };
+    let noisy = Knobs { snr_db: Some(-4.0), ..Knobs::default() };
+    let take = desk::play(folder.path(), &[faulty], &[("noisy.wav", noisy)]).remove(0);
+    let (_folder, out) = dossier(&[&take]);
+    let advice: serde_json::Value = serde_json::from_str(&stdout(&run("next", &out, &["--json"]))).unwrap();
+    let kind = advice[0]["forecast"]["kind"].as_str().unwrap().to_string();
+    let told = verdict(&out)["programs"][0]["advice"].to_string();
+    match kind.as_str() {
+        "not-by-takes" => assert!(told.contains("Nothing on this tape") || told.contains("settles nothing"), "{told}"),
+        _ => assert!(!told.contains("Nothing on this tape") && told.to_lowercase().contains("play"), "{kind}: {told}"),
+    }
+    let curable = advice[0]["stretches"].as_array().unwrap().iter().all(|s| s["curable"] == (kind != "not-by-takes"));
+    assert!(curable, "{advice}");
+}

@@ -1,0 +1,483 @@
+//! What more takes of the present quality would do: by simulation, from the evidence that is there.
+
+use std::ops::Range;
+
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rayon::prelude::*;
+use serde::Serialize;
+
+use crate::confidence::statistics::{Interval, clopper_pearson};
+use crate::confidence::{Class, ESTABLISHED_BELOW};
+use crate::consensus::{Block, Vote};
+use crate::correction::hypotheses::{
+    Hypothesis, NOT_IN_FORMAT, OBEYS, PRIOR_NO_CHECKS, PRIOR_WRONG_CHECKSUM, WRONG_CHECKSUM, weigh,
+};
+use crate::correction::{CheckMachine, ln_probability, ln_share, ln_valid, posteriors};
+use crate::recovery::{DecidedBlock, Outcome, Outlook, Progress};
+use crate::tape::Format;
+use crate::{Error, Llr};
+
+/// What more takes of the present quality would do.
+#[derive(Clone, Debug, Serialize)]
+#[serde(rename_all = "kebab-case", tag = "kind")]
+pub enum Forecast {
+    Simulated {
+        seed: u64,
+        trials: u64,
+        /// For one more take, two, and so on.
+        by_takes: Vec<Settled>,
+    },
+    /// Nothing that more soft bits could cure.
+    NotByTakes { why: String },
+    /// What the takes lack is not in their soft bits, so that no more of these can be made of them.
+    Unknown { why: String },
+}
+
+/// How many trials settled with so many more takes.
+#[derive(Clone, Copy, Debug, Serialize)]
+pub struct Settled {
+    pub takes: usize,
+    pub settled: u64,
+    /// 95 %.
+    pub interval: Interval,
+}
+
+/// Most takes to look ahead.
+const AHEAD: usize = 5;
+/// Share of trials from which on so many takes are called enough.
+pub const ENOUGH: f64 = 0.8;
+pub const SEED: u64 = 1986;
+/// Mean number of bytes that a new take is like one earlier take, before it is like another: some 100 ms.
+const LIKENESS: f64 = 12.0;
+/// A byte whose soft bits are under this part of what is usual in its reading lies in a dropout.
+const DROPPED: f32 = 0.5;
+/// Trials of every program in a round, and at most.
+const ROUND: u64 = 6;
+const MOST: u64 = 60;
+/// An interval of this width tells enough.
+const NARROW: f64 = 0.25;
+/// Bytes that all programs together may walk through their checks before no further round begins: one or two seconds.
+const BUDGET: u64 = 500_000;
+/// A block whose chance of a fault is under this part of what may be claimed needs no more takes.
+const NEGLIGIBLE: f64 = 0.1;
+
+/// One forecast for each of `programs`, numbers in [`Outcome::programs`].
+///
+/// A new take is made of the soft bits of the present ones. What is on the tape is drawn first, from all words that obey
+/// the checks, by what the evidence says: what is taken for right may be wrong, and a forecast that takes it for granted
+/// is too hopeful where much is open. At every place the new take is
+/// then for some bytes as good as one of the takes that have the place, or as any place of this block. How often faults
+/// stay in place is counted where two takes have the same copy; with one take it is an even chance. Within such a stretch
+/// noise falls anew: a bit is as strong as any bit of the byte or its neighbours, and as often right as a soft bit of this
+/// strength says of itself, 1/(1 + exp(-m)).
+///
+/// Held against what happened (`quorate simulate`, three programs of 273 to 998 bytes, two tapes of six takes each, one or
+/// two takes in the dossier and the others added one by one; share of programs established, forecast and found):
+///
+/// | tape | takes | one more | two more | three more |
+/// | --- | --- | --- | --- | --- |
+/// | noise, -5 dB | 1 | 0.97, 1.00 | 1.00, 1.00 | 1.00, 1.00 |
+/// | noise, -6 dB | 1 | 0.46, 0.65 | 0.99, 1.00 | 1.00, 1.00 |
+/// | noise, -7 dB | 1 | 0.00, 0.00 | 0.92, 0.92 | 1.00, 1.00 |
+/// | noise, -7 dB | 2 | 0.98, 0.89 | 1.00, 1.00 | 1.00, 1.00 |
+/// | noise, -8 dB | 2 | 0.05, 0.00 | 0.98, 1.00 | 1.00, 1.00 |
+/// | 4 dropouts a second up to 60 ms, each take its own | 1 | 0.84, 1.00 | 0.97, 1.00 | 0.99, 1.00 |
+/// | 2 dropouts a second of each take, 1 of the tape | 1 | 0.94, 1.00 | 1.00, 1.00 | 1.00, 1.00 |
+///
+/// With one take an even chance that a dropout stays is all there is, and where all dropouts move that is too careful.
+///
+/// Programs share one budget. Trials come in rounds; a program leaves when its intervals are narrow or clear of
+/// [`ENOUGH`]. Stopping by what is seen makes the 95 % of an interval a little less.
+///
+/// Errors: [`Error::Usage`] if a block admits no valid word, which would be a fault of ours.
+pub fn forecasts(
+    outcome: &Outcome,
+    programs: &[usize],
+    format: &dyn Format,
+    progress: Progress,
+) -> Result<Vec<Forecast>, Error> {
+    let stay: Vec<f64> = outcome.tapes.iter().map(|t| staying(&t.blocks, format.grammar().bits_per_byte)).collect();
+    let mut cases: Vec<Result<Case, Forecast>> =
+        programs.par_iter().map(|&i| Case::of(outcome, i, format, &stay)).collect();
+    let mut spent = 0;
+    for round in 0..MOST / ROUND {
+        let open: Vec<(usize, u64)> = cases
+            .iter()
+            .enumerate()
+            .filter(|(_, case)| case.as_ref().is_ok_and(|c| !c.is_told()))
+            .flat_map(|(i, _)| (round * ROUND..(round + 1) * ROUND).map(move |trial| (i, trial)))
+            .collect();
+        if open.is_empty() || (round > 0 && spent >= BUDGET) {
+            break;
+        }
+        progress(spent as f64 / BUDGET as f64, "simulating more takes");
+        let one = |&(i, trial): &(usize, u64)| match &cases[i] {
+            Ok(case) => case.first_settled(trial, outcome.programs.len(), format).map(|found| Some((i, found))),
+            Err(_) => Ok(None),
+        };
+        let found = open.par_iter().map(one).collect::<Result<Vec<Option<(usize, Tried)>>, Error>>()?;
+        for (i, tried) in found.into_iter().flatten() {
+            spent += tried.walked;
+            if let Ok(case) = &mut cases[i] {
+                case.firsts.push(tried.first);
+            }
+        }
+    }
+    progress(1.0, "simulating more takes");
+    Ok(cases.into_iter().map(|case| case.map_or_else(|forecast| forecast, |case| case.told())).collect())
+}
+
+/// A block that more takes have to settle.
+struct Part<'a> {
+    old: &'a DecidedBlock,
+    /// What a vote of a new take counts.
+    weight: f32,
+    /// What all votes say by now.
+    sum: Vec<Llr>,
+    /// Of a header: the bytes that matter.
+    fields: Option<Range<usize>>,
+    /// For every trial what is on the tape.
+    truths: Vec<Vec<bool>>,
+    doubt: Doubt,
+}
+
+/// A program in the simulation.
+struct Case<'a> {
+    index: usize,
+    parts: Vec<Part<'a>>,
+    /// Chance of a fault in the blocks that need no more takes.
+    p_rest: f64,
+    /// How far faults stay in place: see [`staying`].
+    stay: f64,
+    /// Of every trial the number of new takes after which it was settled.
+    firsts: Vec<Option<usize>>,
+}
+
+/// What came of a trial.
+struct Tried {
+    /// The number of new takes after which the program was settled.
+    first: Option<usize>,
+    /// Bytes that were walked through.
+    walked: u64,
+}
+
+/// Chance that a block, or what matters of a header, is wrong.
+fn p_wrong(block: &DecidedBlock, fields: Option<&Range<usize>>) -> f64 {
+    let of = |fields: &Range<usize>| block.decided.byte_p_wrong[fields.clone()].iter().sum::<f64>();
+    fields.map_or(block.decided.p_wrong, |f| of(f).min(block.decided.p_wrong))
+}
+
+impl<'a> Case<'a> {
+    fn of(outcome: &'a Outcome, index: usize, format: &dyn Format, stay: &[f64]) -> Result<Case<'a>, Forecast> {
+        let program = &outcome.programs[index];
+        match &program.outlook {
+            Outlook::Plays => {}
+            Outlook::Never(why) => return Err(Forecast::NotByTakes { why: why.to_string() }),
+            Outlook::Part(why) => return Err(Forecast::Unknown { why: why.to_string() }),
+            Outlook::Settled => {
+                let why = "the evidence establishes it already, and what was established before stands against it";
+                return Err(Forecast::NotByTakes { why: why.into() });
+            }
+        }
+        let blocks = &outcome.tapes[program.tape].blocks;
+        let header = program.header.map(|h| (h, Some(program.header_fields.clone())));
+        let members = header.into_iter().chain(program.data.iter().map(|d| (d.0, None)));
+        let (mut parts, mut p_rest) = (Vec::new(), 0.0);
+        for (member, fields) in members {
+            let old = &blocks[member];
+            let p = p_wrong(old, fields.as_ref());
+            let used = program.data.iter().filter(|d| d.0 == member).map(|d| d.1.clone());
+            let settled = |c: &Class| matches!(c, Class::Agreed | Class::Corrected);
+            if p < NEGLIGIBLE * ESTABLISHED_BELOW && used.flat_map(|r| &old.decided.classes[r]).all(settled) {
+                p_rest += p;
+                continue;
+            }
+            let weight = old.weights.iter().sum::<f32>() / old.weights.len().max(1) as f32;
+            let (doubt, sum) = (Doubt::of(format, &old.block), old.block.weighed(&old.weights));
+            let mut random = ChaCha8Rng::seed_from_u64(SEED);
+            random.set_stream(u64::MAX - member as u64);
+            let width = format.grammar().bits_per_byte;
+            let truths = drawn(format.checks(old.block.bytes).as_ref(), &sum, width, MOST as usize, &mut random);
+            parts.push(Part { old, weight, sum, fields, truths, doubt });
+        }
+        if parts.is_empty() {
+            let why = "what keeps it from being established is not in its soft bits";
+            return Err(Forecast::Unknown { why: why.into() });
+        }
+        Ok(Case { index, parts, p_rest, stay: stay[program.tape], firsts: Vec::new() })
+    }
+
+    fn by_takes(&self) -> Vec<Settled> {
+        let of = |takes| {
+            let settled = self.firsts.iter().flatten().filter(|&&first| first <= takes).count() as u64;
+            let interval = clopper_pearson(settled, self.firsts.len() as u64, 0.95)?;
+            Some(Settled { takes, settled, interval })
+        };
+        (1..=AHEAD).filter_map(of).collect()
+    }
+
+    /// Whether more trials would tell little.
+    fn is_told(&self) -> bool {
+        let clear = |s: &Settled| {
+            let Interval { low, high, .. } = s.interval;
+            low >= ENOUGH || high < ENOUGH || high - low < NARROW
+        };
+        !self.firsts.is_empty() && self.by_takes().iter().all(clear)
+    }
+
+    fn told(&self) -> Forecast {
+        Forecast::Simulated { seed: SEED, trials: self.firsts.len() as u64, by_takes: self.by_takes() }
+    }
+
+    /// Adds new takes until the program is settled.
+    fn first_settled(&self, trial: u64, programs: usize, format: &dyn Format) -> Result<Tried, Error> {
+        let mut random = ChaCha8Rng::seed_from_u64(SEED);
+        random.set_stream(trial * programs as u64 + self.index as u64);
+        let (width, copies) = (format.grammar().bits_per_byte, format.layout().sync.len());
+        let bytes: u64 = self.parts.iter().map(|p| p.old.block.bytes as u64).sum();
+        let mut trials = Vec::with_capacity(self.parts.len());
+        for part in &self.parts {
+            let truth = &part.truths[trial as usize];
+            trials.push((part, truth, part.sum.clone()));
+        }
+        for takes in 1..=AHEAD {
+            for (part, truth, sum) in &mut trials {
+                for copy in 0..copies {
+                    let bits = invented(&part.old.block, copy, truth, self.stay, width, &mut random);
+                    sum.iter_mut().zip(bits).for_each(|(s, b)| *s += b * part.weight);
+                }
+            }
+            let mut p_all = self.p_rest;
+            for (part, truth, sum) in &trials {
+                p_all += part.doubt.that_it_is(format, truth, sum, part.fields.as_ref(), width)?;
+                if p_all >= ESTABLISHED_BELOW {
+                    break;
+                }
+            }
+            if p_all < ESTABLISHED_BELOW {
+                return Ok(Tried { first: Some(takes), walked: bytes * (1 + takes as u64) });
+            }
+        }
+        Ok(Tried { first: None, walked: bytes * (1 + AHEAD as u64) })
+    }
+}
+
+/// What [`decide`](crate::confidence::decide) would say of the chance of a fault, but for the possibility of two blocks in
+/// one: new takes are made of one.
+struct Doubt {
+    bytes: usize,
+    ln_share: f64,
+    ln_share_within: f64,
+}
+
+impl Doubt {
+    fn of(format: &dyn Format, block: &Block) -> Doubt {
+        let (checks, within) = (format.checks(block.bytes), format.checks_within_bytes(block.bytes));
+        let bits = block.votes.first().map_or(0, |v| v.bits.len());
+        let share = |m: &dyn CheckMachine| ln_share(m, bits).unwrap_or(f64::NEG_INFINITY);
+        let (ln_share, ln_share_within) = (share(checks.as_ref()), share(within.as_ref()));
+        Doubt { bytes: block.bytes, ln_share, ln_share_within }
+    }
+
+    /// The chance that the block is not this word, or that one of the bytes that matter is not.
+    fn that_it_is(
+        &self,
+        format: &dyn Format,
+        word: &[bool],
+        sum: &[Llr],
+        fields: Option<&Range<usize>>,
+        width: usize,
+    ) -> Result<f64, Error> {
+        let ln_word = ln_probability(sum, word);
+        let checks = format.checks(self.bytes);
+        let whole = ln_valid(checks.as_ref(), sum);
+        let within = ln_valid(format.checks_within_bytes(self.bytes).as_ref(), sum);
+        let hypothesis = |name: &str, prior, ln_valid, ln_share| Hypothesis {
+            name: name.into(),
+            prior,
+            ln_valid,
+            ln_share,
+            ln_apart: 0.0,
+        };
+        let weighed = weigh(&[
+            hypothesis(OBEYS, 1.0 - PRIOR_WRONG_CHECKSUM - PRIOR_NO_CHECKS, whole, self.ln_share),
+            hypothesis(WRONG_CHECKSUM, PRIOR_WRONG_CHECKSUM, within, self.ln_share_within),
+            hypothesis(NOT_IN_FORMAT, PRIOR_NO_CHECKS, 0.0, 0.0),
+        ]);
+        let weighed = weighed.ok_or_else(impossible)?;
+        let doubt = |ln_valid: f64| -(ln_word - ln_valid).min(0.0).exp_m1();
+        let p = weighed[0].posterior * doubt(whole) + weighed[1].posterior * doubt(within) + weighed[2].posterior;
+        let Some(fields) = fields.filter(|_| p >= ESTABLISHED_BELOW) else { return Ok(p) };
+        let bits = posteriors(checks.as_ref(), sum).ok_or_else(impossible)?.llr;
+        let wrong = |k: usize| (if word[k] { -bits[k] } else { bits[k] }).p_one();
+        Ok(p.min((fields.start * width..fields.end * width).map(wrong).sum()))
+    }
+}
+
+fn impossible() -> Error {
+    Error::Usage("a block admits no valid word: this is a fault of quorate, please report it".into())
+}
+
+/// Words that obey the checks, drawn by their probability given the soft bits: a backward pass gives every state's chance to
+/// end well, and forward every bit is drawn by its share of it (forward filtering, backward sampling turned round; Carter
+/// & Kohn, Biometrika 81:541, 1994, from memory). Messages are kept at every byte, `width` bits, and made again between.
+fn drawn(
+    checks: &dyn CheckMachine,
+    sum: &[Llr],
+    width: usize,
+    count: usize,
+    random: &mut ChaCha8Rng,
+) -> Vec<Vec<bool>> {
+    let states = checks.states();
+    let weights = |at: usize| -> [f32; 2] {
+        let one = sum[at].p_one() as f32;
+        match checks.known_bit(at) {
+            None => [1.0 - one, one],
+            Some(bit) => [f32::from(u8::from(!bit)), f32::from(u8::from(bit))],
+        }
+    };
+    let masked = |at: usize, message: &mut [f32]| {
+        let allowed = |s: usize| checks.allows(s, at);
+        message.iter_mut().enumerate().filter(|(s, _)| !allowed(*s)).for_each(|(_, m)| *m = 0.0);
+        let most = message.iter().copied().fold(f32::MIN_POSITIVE, f32::max);
+        message.iter_mut().for_each(|m| *m /= most);
+    };
+    // what may follow the bit before `at`, from what may follow the one at `at`
+    let back = |at: usize, after: &[f32]| -> Vec<f32> {
+        let w = weights(at);
+        let follow = |s: usize, bit: bool| w[usize::from(bit)] * after[checks.step(s, at, bit)];
+        let mut before: Vec<f32> = (0..states).map(|s| follow(s, false) + follow(s, true)).collect();
+        if at > 0 {
+            masked(at - 1, &mut before);
+        }
+        before
+    };
+    let mut end: Vec<f32> = (0..states).map(|s| f32::from(u8::from(checks.accepts(s)))).collect();
+    masked(sum.len() - 1, &mut end);
+    let mut kept = vec![end.clone()];
+    for at in (1..sum.len()).rev() {
+        end = back(at, &end);
+        if at % width == 0 {
+            kept.push(end.clone());
+        }
+    }
+    let mut words = vec![(0, Vec::with_capacity(sum.len())); count];
+    for byte in (0..sum.len()).step_by(width) {
+        let Some(last) = kept.pop() else { break };
+        let bits: Vec<usize> = (byte..(byte + width).min(sum.len())).collect();
+        let mut messages = vec![last];
+        for &at in bits[1..].iter().rev() {
+            messages.push(back(at, &messages[messages.len() - 1]));
+        }
+        for &at in &bits {
+            let (w, Some(after)) = (weights(at), messages.pop()) else { break };
+            for (state, word) in &mut words {
+                let next = [checks.step(*state, at, false), checks.step(*state, at, true)];
+                let [zero, one] = [w[0] * after[next[0]], w[1] * after[next[1]]].map(f64::from);
+                let bit = random.random::<f64>() * (zero + one) >= zero;
+                word.push(bit);
+                *state = next[usize::from(bit)];
+            }
+        }
+    }
+    words.into_iter().map(|w| w.1).collect()
+}
+
+fn covers(vote: &Vote, byte: usize) -> bool {
+    vote.stretches.iter().any(|s| (s.2..s.2 + s.1 - s.0).contains(&byte))
+}
+
+/// The soft bits of one copy of a block in a take that was never made.
+fn invented(block: &Block, copy: usize, truth: &[bool], stay: f64, width: usize, random: &mut ChaCha8Rng) -> Vec<Llr> {
+    let covered: Vec<Vec<bool>> =
+        block.votes.iter().map(|v| (0..block.bytes).map(|byte| covers(v, byte)).collect()).collect();
+    let mut out = vec![Llr::LOST; block.bytes * width];
+    // the vote it is like, and by how many bytes that lies elsewhere
+    let mut like: Option<(usize, usize)> = None;
+    for byte in 0..block.bytes {
+        let lost = like.is_none_or(|(vote, shift)| !covered[vote][(byte + shift) % block.bytes]);
+        if lost || random.random::<f64>() < 1.0 / LIKENESS {
+            let here: Vec<usize> =
+                (0..block.votes.len()).filter(|&v| block.votes[v].copy == copy && covered[v][byte]).collect();
+            like = if !here.is_empty() && random.random::<f64>() < stay {
+                Some((here[random.random_range(0..here.len())], 0))
+            } else {
+                let vote = random.random_range(0..block.votes.len());
+                let shift = random.random_range(0..block.bytes);
+                covered[vote][(byte + shift) % block.bytes].then_some((vote, shift))
+            };
+        }
+        let Some((vote, shift)) = like else { continue };
+        let at = (byte + shift) % block.bytes;
+        let near: Vec<usize> =
+            (at.saturating_sub(1)..(at + 2).min(block.bytes)).filter(|&b| covered[vote][b]).collect();
+        for k in 0..width {
+            let from = near[random.random_range(0..near.len())];
+            let strength = block.votes[vote].bits[from * width + random.random_range(0..width)].0.abs();
+            let right = random.random::<f64>() < Llr(strength).p_one();
+            out[byte * width + k] = Llr(if truth[byte * width + k] == right { strength } else { -strength });
+        }
+    }
+    out
+}
+
+/// How often a fault of one take is in another too, where both have the same copy of a block: from 1/2, as long as nothing
+/// is known, to 0 or 1.
+fn staying(blocks: &[DecidedBlock], width: usize) -> f64 {
+    let (mut faults, mut both) = (0, 0);
+    for DecidedBlock { block, .. } in blocks {
+        let bad: Vec<Vec<bool>> = block.votes.iter().map(|v| dropped(v, width)).collect();
+        for (i, u) in block.votes.iter().enumerate() {
+            for (j, v) in block.votes.iter().enumerate().filter(|(_, v)| v.take != u.take && v.copy == u.copy) {
+                let mut byte = 0;
+                while byte < block.bytes {
+                    let length = bad[i][byte..].iter().take_while(|&&b| b).count();
+                    if length > 0 && (byte..byte + length).all(|b| covers(v, b)) {
+                        faults += 1;
+                        both += usize::from(bad[j][byte..byte + length].contains(&true));
+                    }
+                    byte += length.max(1);
+                }
+            }
+        }
+    }
+    (both as f64 + 1.0) / (faults as f64 + 2.0)
+}
+
+/// The bytes of a vote that lie in a dropout.
+fn dropped(vote: &Vote, width: usize) -> Vec<bool> {
+    let strength: Vec<f32> = vote.bits.chunks(width).map(|b| b.iter().map(|l| l.0.abs()).sum()).collect();
+    let mut heard: Vec<f32> = (0..strength.len()).filter(|&b| covers(vote, b)).map(|b| strength[b]).collect();
+    heard.sort_by(f32::total_cmp);
+    let usual = heard.get(heard.len() / 2).copied().unwrap_or(0.0);
+    (0..strength.len()).map(|b| covers(vote, b) && strength[b] < DROPPED * usual).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::correction::obeys;
+    use crate::tape::TwinCopy;
+
+    /// The share of words with a one is the bit's posterior (forward-backward, itself tested against enumeration), and
+    /// every word obeys the checks.
+    #[test]
+    fn words_are_drawn_as_probable_as_they_are() {
+        let format = TwinCopy::default();
+        let mut random = ChaCha8Rng::seed_from_u64(7);
+        let sum: Vec<Llr> = (0..5 * 9).map(|_| Llr(random.random_range(-3.0..3.0))).collect();
+        let checks = format.checks(5);
+        let words = drawn(checks.as_ref(), &sum, 9, 4_000, &mut random);
+        assert!(words.iter().all(|w| obeys(checks.as_ref(), w)));
+        for (k, l) in posteriors(checks.as_ref(), &sum).unwrap().llr.iter().enumerate() {
+            let ones = words.iter().filter(|w| w[k]).count() as f64 / words.len() as f64;
+            // five standard deviations of 4,000 throws
+            assert!(
+                (ones - l.p_one()).abs() < 5.0 * 0.25_f64.sqrt() / 4_000_f64.sqrt(),
+                "bit {k}: {ones} {}",
+                l.p_one()
+            );
+        }
+    }
+}

@@ -1,0 +1,61 @@
+//! Files and records read in the plainest way, for [`verify`](super) alone.
+
+use std::fs;
+use std::path::Path;
+
+use serde_json::Value;
+
+/// The hash of a file by a run record.
+pub fn listed_hash<'a>(run: &'a Value, file: &str) -> Option<&'a str> {
+    run["outputs"].as_array()?.iter().find(|o| o["file"] == file)?["sha256"].as_str()
+}
+
+/// The hash of the last verdict by the log.
+pub fn decided(events: &[Value]) -> Option<&str> {
+    events.iter().rev().find(|e| e["kind"] == "decided")?["verdict_sha256"].as_str()
+}
+
+/// Folders below `folder` in which there is nothing, whole trees by their top.
+pub fn empty_folders(folder: &Path, inner: String, out: &mut Vec<String>) {
+    let Ok(entries) = fs::read_dir(folder.join(&inner)) else { return };
+    for entry in entries.flatten().filter(|e| e.file_type().is_ok_and(|t| t.is_dir())) {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let path = if inner.is_empty() { name } else { format!("{inner}/{name}") };
+        let mut files = Vec::new();
+        walk(folder, path.clone(), &mut files);
+        if files.is_empty() {
+            out.push(path);
+        } else {
+            empty_folders(folder, path, out);
+        }
+    }
+}
+
+/// The numbers of a `.npy` file of version 1.0 with items of `size` bytes, whatever its shape.
+pub fn numbers(bytes: &[u8], size: usize) -> Option<Vec<f64>> {
+    let rest = bytes.strip_prefix(b"\x93NUMPY\x01\x00")?;
+    let head = usize::from(u16::from_le_bytes(*rest.first_chunk::<2>()?));
+    let body = rest.get(2 + head..)?;
+    if body.len() % size != 0 {
+        return None;
+    }
+    let number = |b: &[u8]| match size {
+        4 => b.first_chunk::<4>().map(|b| f64::from(f32::from_le_bytes(*b))),
+        _ => b.first_chunk::<8>().map(|b| f64::from_le_bytes(*b)),
+    };
+    body.chunks(size).map(number).collect::<Option<Vec<f64>>>().filter(|all| all.iter().all(|x| x.is_finite()))
+}
+
+/// Every file below `folder` in its part `inner`, relative, with `/`.
+pub fn walk(folder: &Path, inner: String, out: &mut Vec<String>) {
+    let Ok(entries) = fs::read_dir(folder.join(&inner)) else { return };
+    for entry in entries.flatten() {
+        let name = entry.file_name().to_string_lossy().into_owned();
+        let path = if inner.is_empty() { name } else { format!("{inner}/{name}") };
+        if entry.file_type().is_ok_and(|t| t.is_dir()) {
+            walk(folder, path, out);
+        } else {
+            out.push(path);
+        }
+    }
+}

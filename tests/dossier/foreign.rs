@@ -1,0 +1,137 @@
+//! Takes of the tape, of a part of it, and of other tapes that share a program with it.
+
+use std::path::{Path, PathBuf};
+
+use serde_json::{Value, json};
+use tempfile::TempDir;
+
+use crate::desk::{code, program, stderr, verdict};
+use crate::takes::{add, contents, dossier, log};
+
+/// Takes of a tape with these programs, made by `quorate simulate`: name and knobs of each. A program is its name, with
+/// bytes that are all its own.
+fn simulated(programs: &[&str], takes: &[(&str, Value)]) -> (TempDir, Vec<PathBuf>) {
+    let folder = tempfile::tempdir().unwrap();
+    let bytes = |name: &str| -> String {
+        let step = name.bytes().fold(7u32, |sum, b| sum.wrapping_mul(31).wrapping_add(b.into())) | 1;
+        (1..=60u32).map(|i| format!("{:02x}", i.wrapping_mul(step) >> 5 & 0xFF)).collect()
+    };
+    let files: Vec<Value> = programs
+        .iter()
+        .map(|name| {
+            json!({ "name": name, "kind": "code", "load_address": 0x2000, "hex": bytes(name), "header_leader_s": 0.8,
+                    "data_leader_s": 0.6, "gap_s": 0.4 })
+        })
+        .collect();
+    let each: Vec<Value> = takes
+        .iter()
+        .map(|(name, knobs)| json!({ "name": name, "file": format!("{name}.wav"), "knobs": knobs }))
+        .collect();
+    let recipe = folder.path().join("recipe.json");
+    std::fs::write(&recipe, json!({ "seed": 5, "files": files, "takes": each }).to_string()).unwrap();
+    let out = folder.path().join("takes");
+    let made = program().arg("simulate").arg(&recipe).arg("--out").arg(&out).arg("-q").output().unwrap();
+    assert_eq!(code(&made), 0, "{}", stderr(&made));
+    let paths = takes.iter().map(|(name, _)| out.join(format!("{name}.wav"))).collect();
+    (folder, paths)
+}
+
+const OURS: [&str; 4] = ["TIDE", "CLOCK", "WADERS", "KNOT"];
+
+fn ours() -> (TempDir, PathBuf) {
+    let (_takes, paths) = simulated(&OURS, &[("ours", json!({}))]);
+    dossier(&[&paths[0]])
+}
+
+/// Not let in, nothing changed, and these words say why; let in if that is asked for, and logged for what it is.
+fn refused(out: &Path, take: &Path, words: &[&str]) {
+    let before = contents(out);
+    let output = add(out, &[take], &[]);
+    assert_eq!(code(&output), 2, "{}", stderr(&output));
+    for word in words.iter().chain(&["--allow-foreign"]) {
+        assert!(stderr(&output).contains(word), "{word}: {}", stderr(&output));
+    }
+    assert!(contents(out) == before);
+    let output = add(out, &[take], &["--allow-foreign"]);
+    assert_eq!(code(&output), 0, "{}", stderr(&output));
+    assert_eq!(log(out).iter().filter(|r| r["foreign"] == true).count(), 1);
+}
+
+/// Let in; `doubt` is said beside it, or nothing.
+fn let_in(out: &Path, take: &Path, doubt: Option<&str>) {
+    let output = add(out, &[take], &[]);
+    assert_eq!(code(&output), 0, "{}", stderr(&output));
+    match doubt {
+        Some(words) => assert!(stderr(&output).contains(words), "{words}: {}", stderr(&output)),
+        None => assert_eq!(stderr(&output), ""),
+    }
+    assert!(log(out).iter().all(|r| r["foreign"] != true));
+}
+
+#[test]
+fn another_tape_that_shares_a_program_is_refused() {
+    for theirs in
+        [&["TIDE", "DUNLIN", "PLOVER"][..], &["STINT", "DUNLIN", "WADERS", "SANDERLING"], &["CLOCK", "WADERS", "RUFF"]]
+    {
+        let (_folder, out) = ours();
+        let (_takes, paths) = simulated(theirs, &[("theirs", json!({ "speed_error": 0.01 }))]);
+        match theirs {
+            ["CLOCK", ..] => refused(&out, &paths[0], &["2 programs in common", "RUFF in the place of KNOT"]),
+            ["TIDE", ..] => refused(&out, &paths[0], &["TIDE alone in common", "DUNLIN in the place of CLOCK"]),
+            _ => refused(&out, &paths[0], &["WADERS alone in common", "in the place of"]),
+        }
+    }
+}
+
+/// Its own programs before and after stay out of each other's way: what was established is as it was.
+#[test]
+fn what_was_established_stands_beside_what_is_let_in() {
+    let (_folder, out) = ours();
+    let (_takes, paths) = simulated(&["TIDE", "DUNLIN", "PLOVER"], &[("theirs", json!({}))]);
+    let before: Vec<Value> = verdict(&out)["programs"].as_array().unwrap().iter().map(|p| p["name"].clone()).collect();
+    assert_eq!(code(&add(&out, &[&paths[0]], &["-q", "--allow-foreign"])), 0);
+    let after = verdict(&out);
+    let names: Vec<&Value> = after["programs"].as_array().unwrap().iter().map(|p| &p["name"]).collect();
+    assert!(before.iter().all(|name| names.contains(&name)), "{names:?}");
+}
+
+#[test]
+fn a_part_of_the_tape_a_longer_play_and_half_a_take_are_let_in_without_a_word() {
+    // a block of n bytes and its check lasts 2 (n + 10) 9.568 ms + some 64 ms (src/tape/twin_copy.rs), a program 8.7 s here
+    let (_takes, paths) = simulated(
+        &OURS,
+        &[
+            ("middle", json!({ "start_s": 9.0, "stop_s": 26.0, "speed_error": -0.02 })),
+            ("one", json!({ "stop_s": 8.0 })),
+            ("half", json!({ "lost_s": [[0.0, 17.0]], "speed_error": 0.01 })),
+            ("torn", json!({ "lost_period_s": 1.6, "lost_length_s": 0.8, "speed_error": 0.01 })),
+            ("noisy", json!({ "snr_db": -6 })),
+        ],
+    );
+    for take in &paths {
+        let (_folder, out) = ours();
+        let_in(&out, take, None);
+    }
+    // the other way round: the longer one comes later
+    let (_folder, out) = dossier(&[&paths[0]]);
+    let (_more, longer) = simulated(&[&OURS[..], &["RUFF"]].concat(), &[("longer", json!({}))]);
+    let_in(&out, &longer[0], None);
+    assert_eq!(verdict(&out)["programs"].as_array().unwrap().len(), 5);
+}
+
+#[test]
+fn where_it_is_doubtful_it_is_let_in_and_said() {
+    // one program in common, and everything else beyond it: a longer play looks like another tape
+    let (_takes, paths) = simulated(&OURS, &[("short", json!({ "stop_s": 8.5 }))]);
+    let (_other, theirs) = simulated(&["TIDE", "DUNLIN", "PLOVER"], &[("theirs", json!({}))]);
+    let (_folder, out) = dossier(&[&paths[0]]);
+    let_in(&out, &theirs[0], Some("TIDE alone in common with the takes that are there; "));
+    // three in their places, and one that was recorded over
+    let (_over, over) = simulated(&["TIDE", "CLOCK", "STINTS", "KNOT"], &[("later", json!({}))]);
+    let (_folder, out) = ours();
+    let_in(
+        &out,
+        &over[0],
+        Some("3 programs in common with the takes that are there, but holds STINTS in the place of WADERS"),
+    );
+}
