@@ -93,15 +93,24 @@ fn decide_tape(
     };
     let (blocks, pieces): (Vec<Block>, Vec<&Vec<Piece>>) = blocks.into_iter().unzip();
     let mut out: Vec<DecidedBlock> = blocks.into_par_iter().map(one).collect::<Result<_, Error>>()?;
+    let mut scraps = vec![false; out.len()];
     for i in 1..out.len() {
         let before = &out[i - 1];
         let payload = &before.decided.bytes[..before.decided.bytes.len().saturating_sub(1)];
         let announced = format.announced_bytes(payload).filter(|_| before.decided.p_wrong < 0.01);
-        let gap = out[i].block.from_s - before.block.to_s;
+        let follows = |b: &DecidedBlock| (-0.5..15.0).contains(&(b.block.from_s - before.block.to_s));
         if let Some(n) = announced
             && n != out[i].block.bytes
-            && (-0.5..15.0).contains(&gap)
+            && follows(&out[i])
         {
+            // noise after a header, or a reading that begins too early, can pass for some bytes: what was announced is the
+            // block behind them
+            let whole = |b: &DecidedBlock| b.block.bytes == n && follows(b) && b.decided.p_wrong < 0.01;
+            let doubtful = out[i].block.bytes < n && out[i].decided.p_wrong > 0.5;
+            if doubtful && out.get(i + 1).is_some_and(whole) {
+                scraps[i] = true;
+                continue;
+            }
             let told = one(lay(pieces[i], Some(n)))?;
             // a header may be wrong too: a block that obeys its checks as it was heard is not cut to fit
             if out[i].decided.wrong_checksum || out[i].decided.p_wrong > 0.5 || !told.decided.wrong_checksum {
@@ -109,6 +118,8 @@ fn decide_tape(
             }
         }
     }
+    let mut scraps = scraps.into_iter();
+    out.retain(|_| !scraps.next().unwrap_or(false));
     // only a check byte, or nothing at all
     out.retain(|b| b.block.bytes >= 2 && !b.block.votes.is_empty());
     Ok((apart::part(out, &one)?, shared))

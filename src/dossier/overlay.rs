@@ -78,7 +78,7 @@ pub fn lay(outcome: &mut Outcome, log: &Log) -> Vec<SetAside> {
         program.decisions.sort_by_key(|d| d.offset);
         for d in &program.decisions {
             program.notes.push(format!(
-                "Byte 0x{:02X} at offset {} is the decision of {}, not of the evidence (0x{:02X}): {}",
+                "Byte 0x{:02X} at offset 0x{:04X} is the decision of {}, not of the evidence (0x{:02X}): {}",
                 d.value,
                 d.offset,
                 shown(&d.by),

@@ -9,6 +9,7 @@ use crate::confidence::{Class, ESTABLISHED_BELOW, Level, WEAK_BIT, level, score}
 use crate::consensus::TakeReadings;
 use crate::correction::hypotheses::WRONG_CHECKSUM;
 use crate::report::verdict::{BlockVerdict, ByteCounts};
+use crate::report::words;
 use crate::tape::{Assembly, Format, Kind, Program, basic};
 
 /// A program with everything that is said of it.
@@ -176,7 +177,7 @@ fn one(
         obstacles.push(format!(
             "{} not settled{}.",
             plural(counts.inferred + counts.unresolved, "byte is", "bytes are"),
-            first_doubt(&classes).map_or(String::new(), |at| format!(", the first at offset {at}"))
+            first_doubt(&classes).map_or(String::new(), |at| format!(", the first at offset {}", words::offset(at)))
         ));
     } else if level != Level::Established && p_wrong >= ESTABLISHED_BELOW {
         obstacles.push(format!("The chance of a wrong byte is {}.", score::chance(p_wrong)));
