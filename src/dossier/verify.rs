@@ -122,8 +122,10 @@ impl Reader<'_> {
 
     fn all(&mut self) {
         let run = self.record();
+        // what was changed in the run record may be a name or a hash: nothing is held against it then
+        let trusted = self.report.faults.is_empty();
         let events = self.log();
-        if let Some(run) = &run {
+        if let Some(run) = run.as_ref().filter(|_| trusted) {
             if self.is_of_another(run, &events) {
                 let what = "is of another dossier, or of another state of this one: it lists another verdict than the one \
                             that is there and that log.jsonl speaks of, so its hashes say nothing of the files here";
@@ -133,7 +135,7 @@ impl Reader<'_> {
                 self.bound(run, &events);
             }
         }
-        self.folders(run.as_ref());
+        self.folders(run.as_ref().filter(|_| trusted));
         let damaged = |report: &Report| report.faults.iter().any(|f| f.file != "run.json");
         // from damaged evidence anything may follow: its fault is said, and that is enough
         if damaged(&self.report) {
