@@ -93,6 +93,12 @@ fn decide_tape(
     };
     let (blocks, pieces): (Vec<Block>, Vec<&Vec<Piece>>) = blocks.into_iter().unzip();
     let mut out: Vec<DecidedBlock> = blocks.into_par_iter().map(one).collect::<Result<_, Error>>()?;
+    for (block, pieces) in out.iter_mut().zip(&pieces) {
+        let own = format.own_bytes(&block.decided.bytes).filter(|&n| n != block.block.bytes);
+        if let Some(n) = own {
+            *block = one(lay(pieces, Some(n)))?;
+        }
+    }
     let mut scraps = vec![false; out.len()];
     for i in 1..out.len() {
         let before = &out[i - 1];

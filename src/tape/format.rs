@@ -53,6 +53,9 @@ pub trait Format: Sync {
     fn data_bits(&self) -> std::ops::Range<usize>;
     /// Bytes of the block that follows `header`, check byte included, if `header` is one and says so.
     fn announced_bytes(&self, header: &[u8]) -> Option<usize>;
+    /// Bytes of a block that begins with `payload`, check byte included, if its beginning tells: blocks of some kinds have
+    /// one length.
+    fn own_bytes(&self, payload: &[u8]) -> Option<usize>;
     /// Puts programs together from the blocks of one tape, in tape order.
     fn assemble(&self, blocks: &[BlockBytes]) -> Vec<Assembly>;
     /// The tape as the machine would write the program today: usual leaders, right checks, and silence at the end.

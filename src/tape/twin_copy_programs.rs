@@ -54,6 +54,15 @@ impl Format for TwinCopy {
         }
     }
 
+    fn own_bytes(&self, payload: &[u8]) -> Option<usize> {
+        // filler of equal bytes hides how many there are; what stands before it tells a header from anything else
+        let mut fields = payload.get(..NAME.end)?.to_vec();
+        fields.resize(twin_copy::HEADER_BYTES, b' ');
+        let header = header_of(&fields).filter(|h| matches!(h.kind, kind::RELOCATABLE | kind::FIXED))?;
+        let printable = |b: &u8| (0x20..0x60).contains(&(b & 0x7F));
+        header.name.iter().all(printable).then_some(twin_copy::HEADER_BYTES + 1)
+    }
+
     fn assemble(&self, blocks: &[BlockBytes]) -> Vec<Assembly> {
         let mut out: Vec<Assembly> = Vec::new();
         // the program that waits for its data, and where its header ended
@@ -126,6 +135,8 @@ impl Format for TwinCopy {
     }
 }
 
+/// Where the name stands in a header.
+const NAME: std::ops::Range<usize> = 5..21;
 /// A data block follows its header after some 2 s of leader; recorders that stop in between add a few seconds.
 const LONGEST_PAUSE_S: f64 = 15.0;
 /// Blocks of one tape do not overlap; their ends are known to less than this.
@@ -228,6 +239,20 @@ mod tests {
         assert_eq!(parts(&header), [(None, vec![(0, 0..192)], vec![]), (None, vec![(1, 0..9)], vec![])]);
         header.p_wrong[4] = 0.3;
         assert_eq!(parts(&header), [(Some(0), vec![(1, 0..9)], name("AVOCETS"))]);
+    }
+
+    /// What follows the name may be any number of spaces; machine code and text begin otherwise.
+    #[test]
+    fn a_header_is_known_by_its_beginning() {
+        let bytes = vec![0x60; 9];
+        let program = Program { kind: Kind::Code, name: b"CURLEWS".to_vec(), load_address: Some(0xC000), bytes };
+        let header = TapeFile::usual(program).payloads().swap_remove(0);
+        let format = TwinCopy::default();
+        assert_eq!(format.own_bytes(&header), Some(193));
+        assert_eq!(format.own_bytes(&header[..40]), Some(193));
+        assert_eq!(format.own_bytes(&header[..20]), None);
+        assert_eq!(format.own_bytes(&[&header[..5], &[0x07; 16]].concat()), None);
+        assert_eq!(format.own_bytes(b"KNOT RINGED AT THE MARSH 1986"), None);
     }
 
     /// A header, a bad reading of its second copy that was taken for a block, and the data.
