@@ -45,24 +45,18 @@ pub struct Sides {
 }
 
 impl Sides {
-    /// Of the votes that are fit to contradict others; `group` says which belongs where, 0 or 1, if anywhere. `None` if
-    /// either group is empty. `byte` holds the checks of a byte of `width` bits.
-    pub fn of(
-        block: &Block,
-        weights: &[f32],
-        byte: &dyn CheckMachine,
-        width: usize,
-        group: impl Fn(&Vote) -> Option<usize>,
-    ) -> Option<Sides> {
+    /// Of the votes that are fit to contradict others, as `fit` says of each; `group` says which belongs where, 0 or 1, if
+    /// anywhere. `None` if either group is empty.
+    pub fn of(block: &Block, weights: &[f32], fit: &[bool], group: impl Fn(&Vote) -> Option<usize>) -> Option<Sides> {
         let bits = block.votes.first()?.bits.len();
         let mut sums = [vec![Llr::LOST; bits], vec![Llr::LOST; bits]];
         let mut whole = sums.clone();
         let mut count = [0, 0];
-        for (vote, &weight) in block.votes.iter().zip(weights) {
+        for ((vote, &weight), &fit) in block.votes.iter().zip(weights).zip(fit) {
             let Some(side) = group(vote) else { continue };
             let add = |to: &mut Vec<Llr>| to.iter_mut().zip(&vote.bits).for_each(|(sum, &bit)| *sum += bit * weight);
             add(&mut whole[side]);
-            if testifies(vote, block, byte, width) {
+            if fit {
                 count[side] += 1;
                 add(&mut sums[side]);
             }
@@ -71,17 +65,21 @@ impl Sides {
         (witnesses > 0).then_some(Sides { sums, whole, witnesses })
     }
 
-    /// For every byte how much better two different bytes explain what was heard than one: r above. `byte` holds the
-    /// checks of a single byte of `width` bits.
-    pub fn ratios(&self, byte: &dyn CheckMachine, width: usize) -> Vec<f64> {
-        let valid = total(byte, &vec![[1.0; 2]; width]);
+    /// For every byte how much better two different bytes explain what was heard than one: r above.
+    pub fn ratios(&self, words: &Words) -> Vec<f64> {
+        let width = words.width;
+        let mut room = vec![0.0; 2 * words.states];
+        let valid = words.total(|_| [1.0; 2], &mut room);
         let [a, b] = &self.sums;
         let pairs = a.chunks(width).zip(b.chunks(width));
+        let (mut x, mut y) = (vec![[0.0; 2]; width], vec![[0.0; 2]; width]);
         pairs
             .map(|(a, b)| {
-                let [x, y] = [a, b].map(|bits| bits.iter().map(|l| twice(*l)).collect::<Vec<_>>());
-                let both: Vec<[f64; 2]> = x.iter().zip(&y).map(|(p, q)| [p[0] * q[0], p[1] * q[1]]).collect();
-                let (a, b, s) = (total(byte, &x), total(byte, &y), total(byte, &both));
+                x.iter_mut().zip(a).for_each(|(w, l)| *w = twice(*l));
+                y.iter_mut().zip(b).for_each(|(w, l)| *w = twice(*l));
+                let both = |k: usize| [x[k][0] * y[k][0], x[k][1] * y[k][1]];
+                let s = words.total(both, &mut room);
+                let (a, b) = (words.total(|k| x[k], &mut room), words.total(|k| y[k], &mut room));
                 let r = (a * b / s.max(f64::MIN_POSITIVE) - 1.0) / (valid - 1.0);
                 // rounding may leave a little less than nothing
                 if r.is_nan() { 1.0 } else { r.clamp(0.0, MOST) }
@@ -108,12 +106,55 @@ impl Sides {
     }
 }
 
+/// The words of one byte that obey its checks, as tables.
+pub struct Words {
+    width: usize,
+    states: usize,
+    /// Next state after a bit of value 0 and of value 1, by position and state; `None` where that is not allowed.
+    next: Vec<[Option<usize>; 2]>,
+    accepts: Vec<bool>,
+}
+
+impl Words {
+    /// `byte` holds the checks of a byte of `width` bits.
+    pub fn new(byte: &dyn CheckMachine, width: usize) -> Words {
+        let states = byte.states();
+        let step = |position: usize, state: usize, bit: bool| {
+            let to = byte.step(state, position, bit);
+            (byte.allows(to, position) && byte.known_bit(position).is_none_or(|known| known == bit)).then_some(to)
+        };
+        let both = |i: usize| [false, true].map(|bit| step(i / states, i % states, bit));
+        let next = (0..width * states).map(both).collect();
+        Words { width, states, next, accepts: (0..states).map(|s| byte.accepts(s)).collect() }
+    }
+
+    /// Sum over all words of the product of their bits' weights. `room` is for twice as many values as there are states.
+    fn total(&self, weight: impl Fn(usize) -> [f64; 2], room: &mut [f64]) -> f64 {
+        let (mut now, mut next) = room.split_at_mut(self.states);
+        now.fill(0.0);
+        now[0] = 1.0;
+        for (position, steps) in self.next.chunks(self.states).enumerate() {
+            let weight = weight(position);
+            next.fill(0.0);
+            for (&sum, to) in now.iter().zip(steps).filter(|(sum, _)| **sum > 0.0) {
+                for (to, weight) in to.iter().zip(weight) {
+                    if let Some(to) = to {
+                        next[*to] += sum * weight;
+                    }
+                }
+            }
+            std::mem::swap(&mut now, &mut next);
+        }
+        now.iter().zip(&self.accepts).filter(|(_, accepts)| **accepts).map(|(sum, _)| sum).sum()
+    }
+}
+
 /// A reading that contradicts others must be beyond reproach itself: it kept its count from first to last byte (a count that
 /// slipped says other bytes too), it is sure of nearly every bit (at more noise the model of a reading's own faults is too
 /// rough to tell them from other bytes), and the bytes that it claims to have heard obey their own checks but for one in a
 /// hundred (one that was followed half a cell aside claims bytes that half of the time do not). `byte` holds the checks of a byte
 /// of `width` bits.
-fn testifies(vote: &Vote, block: &Block, byte: &dyn CheckMachine, width: usize) -> bool {
+pub fn testifies(vote: &Vote, block: &Block, byte: &dyn CheckMachine, width: usize) -> bool {
     if !matches!(vote.stretches[..], [(from, to, 0)] if to - from == block.bytes) {
         return false;
     }
@@ -123,10 +164,9 @@ fn testifies(vote: &Vote, block: &Block, byte: &dyn CheckMachine, width: usize) 
     unsure * UNSURE_OF <= vote.bits.len() && heard().filter(broken).count() * BROKEN_OF <= block.bytes
 }
 
-/// The takes that can speak for or against others, in order.
-pub fn takes(block: &Block, byte: &dyn CheckMachine, width: usize) -> Vec<usize> {
-    let sound = block.votes.iter().filter(|v| testifies(v, block, byte, width));
-    let mut takes: Vec<usize> = sound.map(|v| v.take).collect();
+/// The takes that can speak for or against others, in order: those with a vote that is `fit`.
+pub fn takes(block: &Block, fit: &[bool]) -> Vec<usize> {
+    let mut takes: Vec<usize> = block.votes.iter().zip(fit).filter(|(_, fit)| **fit).map(|(v, _)| v.take).collect();
     takes.sort_unstable();
     takes.dedup();
     takes
@@ -192,26 +232,9 @@ fn at_least_two(ratios: &[f64], share: f64) -> f64 {
 
 /// Twice the probabilities of 0 and 1.
 fn twice(llr: Llr) -> [f64; 2] {
-    [2.0 * (-llr).p_one(), 2.0 * llr.p_one()]
-}
-
-/// Sum over all bytes that obey `byte` of the product of their bits' weights.
-fn total(byte: &dyn CheckMachine, weights: &[[f64; 2]]) -> f64 {
-    let mut now = vec![0.0; byte.states()];
-    now[0] = 1.0;
-    for (position, weight) in weights.iter().enumerate() {
-        let mut next = vec![0.0; now.len()];
-        for (state, &sum) in now.iter().enumerate().filter(|(_, sum)| **sum > 0.0) {
-            for bit in [false, true] {
-                let to = byte.step(state, position, bit);
-                if byte.allows(to, position) && byte.known_bit(position).is_none_or(|known| known == bit) {
-                    next[to] += sum * weight[usize::from(bit)];
-                }
-            }
-        }
-        now = next;
-    }
-    now.iter().enumerate().filter(|(state, _)| byte.accepts(*state)).map(|(_, sum)| sum).sum()
+    let odds = (-f64::from(llr.0.abs())).exp();
+    let (likely, rare) = (2.0 / (1.0 + odds), 2.0 * odds / (1.0 + odds));
+    if llr.0 > 0.0 { [rare, likely] } else { [likely, rare] }
 }
 
 #[cfg(test)]
@@ -255,7 +278,7 @@ mod tests {
                     if a == b { same += p / 256.0 } else { other += p / (256.0 * 255.0) }
                 }
             }
-            let r = sides(x, y).ratios(&ParityOnly, 9)[0];
+            let r = sides(x, y).ratios(&Words::new(&ParityOnly, 9))[0];
             assert!((r / (other / same) - 1.0).abs() < 1e-9, "{r} {}", other / same);
         }
     }
@@ -263,7 +286,7 @@ mod tests {
     #[test]
     fn where_nobody_heard_anything_nothing_is_said() {
         let s = sides(bits(b"KNOT", 20.0), vec![Llr::LOST; 36]);
-        let r = s.ratios(&ParityOnly, 9);
+        let r = s.ratios(&Words::new(&ParityOnly, 9));
         assert!(r.iter().all(|r| (r - 1.0).abs() < 1e-9), "{r:?}");
         assert!(s.ln_ratio(&r).abs() < 1e-9);
     }
@@ -278,7 +301,7 @@ mod tests {
         };
         let ln = |bytes: &[u8]| {
             let s = sides(bits(text, 12.0), bits(bytes, 12.0));
-            s.ln_ratio(&s.ratios(&ParityOnly, 9))
+            s.ln_ratio(&s.ratios(&Words::new(&ParityOnly, 9)))
         };
         assert!(ln(text) < -20.0, "{}", ln(text));
         assert!(ln(&other(&[7])) < 0.0, "{}", ln(&other(&[7])));
@@ -328,7 +351,7 @@ mod tests {
                 bits(bytes, 1.0).into_iter().map(bit).collect()
             };
             let s = sides(read(&first), read(&second));
-            let odds = s.ln_ratio(&s.ratios(&ParityOnly, 9)).exp();
+            let odds = s.ln_ratio(&s.ratios(&Words::new(&ParityOnly, 9))).exp();
             let forecast = odds / (1.0 + odds);
             let bin = &mut bins[((forecast * 5.0) as usize).min(4)];
             *bin = (bin.0 + forecast, bin.1 + f64::from(u8::from(two)), bin.2 + forecast * (1.0 - forecast));
@@ -345,7 +368,7 @@ mod tests {
         for n in 1..=130 {
             let text: Vec<u8> = (0..n).map(|i| b"TIDE 0123456789 "[i % 16]).collect();
             let s = sides(bits(&text, 60.0), bits(&text, 60.0));
-            assert!(s.ln_ratio(&s.ratios(&ParityOnly, 9)) < -20.0, "{n}");
+            assert!(s.ln_ratio(&s.ratios(&Words::new(&ParityOnly, 9))) < -20.0, "{n}");
         }
     }
 

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::apart::{self, Sides, chances, groups};
+use super::apart::{self, Sides, Words, chances, groups};
 use crate::consensus::Block;
 use crate::correction::hypotheses::{
     APART_AND_WRONG, COPIES_DIFFER, Hypothesis, NOT_IN_FORMAT, OBEYS, OTHER_RECORDING, PRIOR_COPIES_DIFFER,
@@ -185,9 +185,9 @@ struct Two {
 
 impl Two {
     /// ln_apart of these two groups, and the chance that each byte differs.
-    fn of(sides: &Sides, format: &dyn Format, bytes: usize, checks: Gain) -> (f64, Vec<f64>) {
+    fn of(sides: &Sides, format: &dyn Format, words: &Words, bytes: usize, checks: Gain) -> (f64, Vec<f64>) {
         let width = format.grammar().bits_per_byte;
-        let ratios = sides.ratios(format.checks_within_bytes(1).as_ref(), width);
+        let ratios = sides.ratios(words);
         let (mut ln_apart, differs) = (sides.ln_ratio(&ratios), chances(&ratios));
         let (whole, within) = (format.checks(bytes), format.checks_within_bytes(bytes));
         let payload = |own: &Own| Some(own.word.as_ref()?[..bytes.saturating_sub(1) * width].to_vec());
@@ -236,27 +236,28 @@ struct Gain {
 /// The explanations by two blocks that the readings allow for.
 fn two_blocks(format: &dyn Format, block: &Block, weights: &[f32], checks: Gain) -> Vec<Two> {
     let (byte, width) = (format.checks_within_bytes(1), format.grammar().bits_per_byte);
-    let byte = byte.as_ref();
+    let words = Words::new(byte.as_ref(), width);
+    let fit: Vec<bool> = block.votes.iter().map(|v| apart::testifies(v, block, byte.as_ref(), width)).collect();
     let mut out = Vec::new();
-    if let Some(sides) = Sides::of(block, weights, byte, width, |v| Some(v.copy.min(1))) {
+    if let Some(sides) = Sides::of(block, weights, &fit, |v| Some(v.copy.min(1))) {
         let prior = PRIOR_COPIES_DIFFER;
-        let (ln_apart, differs) = Two::of(&sides, format, block.bytes, checks);
+        let (ln_apart, differs) = Two::of(&sides, format, &words, block.bytes, checks);
         out.push(Two { apart: Apart::Copies, name: COPIES_DIFFER, prior, ln_apart, differs });
     }
-    let takes = apart::takes(block, byte, width);
+    let takes = apart::takes(block, &fit);
     if takes.len() > 1 {
         let prior = PRIOR_OTHER_RECORDING;
         let differ = |t: usize, u: usize| {
             let pair = |take: usize| [t, u].iter().position(|&x| x == take);
-            let sides = Sides::of(block, weights, byte, width, |v| pair(v.take));
-            sides.is_some_and(|s| s.ln_ratio(&s.ratios(byte, width)) > 0.0)
+            let sides = Sides::of(block, weights, &fit, |v| pair(v.take));
+            sides.is_some_and(|s| s.ln_ratio(&s.ratios(&words)) > 0.0)
         };
         let groups = groups(&takes, differ);
         let ways = groups.len() as f64;
         // each way to part them is as likely as the others; the one that explains most is named
         let each = groups.into_iter().filter_map(|group| {
-            let sides = Sides::of(block, weights, byte, width, |v| Some(usize::from(group.contains(&v.take))))?;
-            let (ln_apart, differs) = Two::of(&sides, format, block.bytes, checks);
+            let sides = Sides::of(block, weights, &fit, |v| Some(usize::from(group.contains(&v.take))))?;
+            let (ln_apart, differs) = Two::of(&sides, format, &words, block.bytes, checks);
             let apart = Apart::Recordings(group);
             Some(Two { apart, name: OTHER_RECORDING, prior, ln_apart: ln_apart - ways.ln(), differs })
         });
