@@ -87,6 +87,18 @@ impl Sides {
             .collect()
     }
 
+    /// True only if [`Self::ln_ratio`] can't be above 0, as is seen at once where both groups are sure of the same. With
+    /// n bits of more than 2 nats each, p > 0.88, the word that both say has S > (2 p)^(2 n) > 3.1^n, and A B is at most 4^n:
+    /// where (4 / 3.1)^n is under V, every r is under 1, and then no way in which bytes may differ counts more than 1.
+    pub fn surely_one(&self, words: &Words) -> bool {
+        let [a, b] = &self.sums;
+        let alike = |x: &Llr, y: &Llr| x.0.abs() > 2.0 && y.0.abs() > 2.0 && x.bit() == y.bit();
+        let valid = words.total(|_| [1.0; 2], &mut vec![0.0; 2 * words.states]);
+        (4.0f64 / 3.1).powi(words.width as i32) < valid
+            && a.iter().zip(b).all(|(x, y)| alike(x, y))
+            && a.chunks(words.width).all(|byte| words.has(byte.iter().map(|l| l.bit())))
+    }
+
     /// ln of the odds to which these readings can lead at most.
     fn ln_most(&self) -> f64 {
         ODDS_OF_ONE.ln() + (self.witnesses - 1) as f64 * ODDS_OF_NEXT.ln()
@@ -126,6 +138,13 @@ impl Words {
         let both = |i: usize| [false, true].map(|bit| step(i / states, i % states, bit));
         let next = (0..width * states).map(both).collect();
         Words { width, states, next, accepts: (0..states).map(|s| byte.accepts(s)).collect() }
+    }
+
+    fn has(&self, mut word: impl Iterator<Item = bool>) -> bool {
+        let walk = |state: usize, (position, bit): (usize, bool)| {
+            self.next[position * self.states + state][usize::from(bit)].ok_or(())
+        };
+        word.by_ref().enumerate().try_fold(0, walk).is_ok_and(|state| self.accepts[state])
     }
 
     /// Sum over all words of the product of their bits' weights. `room` is for twice as many values as there are states.
@@ -281,6 +300,31 @@ mod tests {
             let r = sides(x, y).ratios(&Words::new(&ParityOnly, 9))[0];
             assert!((r / (other / same) - 1.0).abs() < 1e-9, "{r} {}", other / same);
         }
+    }
+
+    /// The short cut never says more than the sum: over readings from clear to doubtful.
+    #[test]
+    fn what_is_surely_one_block_is_one() {
+        let mut rng = ChaCha8Rng::seed_from_u64(11);
+        let words = Words::new(&ParityOnly, 9);
+        let mut seen = [0, 0];
+        for round in 0..400 {
+            let text: [u8; 40] = rng.random();
+            let least = if round % 2 == 0 { 1.9 } else { 2.01 };
+            let mut read =
+                || bits(&text, 1.0).into_iter().map(|l| l * rng.random_range(least..4.0f32)).collect::<Vec<_>>();
+            let s = sides(read(), read());
+            seen[usize::from(s.surely_one(&words))] += 1;
+            assert!(!s.surely_one(&words) || s.ln_ratio(&s.ratios(&words)) <= 0.0);
+        }
+        assert!(seen[0] > 100 && seen[1] > 100, "{seen:?}");
+        // sure of the same, and it can't be: no word
+        let mut broken = bits(b"DUNLIN", 9.0);
+        broken[3] = -broken[3];
+        assert!(!sides(broken.clone(), broken).surely_one(&words));
+        let sure = bits(b"DUNLIN", 2.1);
+        let s = sides(sure.clone(), sure);
+        assert!(s.surely_one(&words) && s.ln_ratio(&s.ratios(&words)) <= 0.0);
     }
 
     #[test]

@@ -250,7 +250,7 @@ fn two_blocks(format: &dyn Format, block: &Block, weights: &[f32], checks: Gain)
         let differ = |t: usize, u: usize| {
             let pair = |take: usize| [t, u].iter().position(|&x| x == take);
             let sides = Sides::of(block, weights, &fit, |v| pair(v.take));
-            sides.is_some_and(|s| s.ln_ratio(&s.ratios(&words)) > 0.0)
+            sides.is_some_and(|s| !s.surely_one(&words) && s.ln_ratio(&s.ratios(&words)) > 0.0)
         };
         let groups = groups(&takes, differ);
         let ways = groups.len() as f64;
