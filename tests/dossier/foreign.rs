@@ -122,7 +122,7 @@ fn a_part_of_the_tape_a_longer_play_and_half_a_take_are_let_in_without_a_word() 
 #[test]
 fn where_it_is_doubtful_it_is_let_in_and_said() {
     // one program in common, and everything else beyond it: a longer play looks like another tape
-    let (_takes, paths) = simulated(&OURS, &[("short", json!({ "stop_s": 8.5 }))]);
+    let (_takes, paths) = simulated(&OURS, &[("short", json!({ "stop_s": 8.0 }))]);
     let (_other, theirs) = simulated(&["TIDE", "DUNLIN", "PLOVER"], &[("theirs", json!({}))]);
     let (_folder, out) = dossier(&[&paths[0]]);
     let_in(&out, &theirs[0], Some("TIDE alone in common with the takes that are there; "));

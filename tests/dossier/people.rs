@@ -99,7 +99,7 @@ fn a_persons_decision_stands_in_the_files_marked_and_proves_nothing() {
         (Some(LOST as u64), Some("Kit"), Some(evidence.into()))
     );
     let summary = std::fs::read_to_string(out.join("summary.txt")).unwrap();
-    assert!(summary.contains("the decision of Kit, not of the evidence"), "{summary}");
+    assert!(flat(&summary).contains("the decision of Kit, not of the evidence"), "{summary}");
     let said = flat(&stdout(&run("explain", &out, &[&format!("p02:{LOST}")])));
     assert!(said.contains("by Kit, not by the evidence") && said.contains("the log book has it"), "{said}");
     assert_eq!(kinds(&out)[3..], ["person-decided", "decided"]);
