@@ -125,7 +125,7 @@ impl Target {
         };
         // Better to learn now than after an hour of work that nothing can be written.
         let nearest = real.parent.ancestors().find(|a| a.is_dir()).unwrap_or(Path::new("."));
-        temporary(nearest, ".quorate-")?;
+        temporary(nearest, TRIAL)?;
         Ok(real)
     }
 
@@ -153,7 +153,8 @@ impl Target {
         for (path, is_folder) in entries(&self.parent)? {
             let name = path.file_name().unwrap_or_default().to_string_lossy();
             // six random letters lie between
-            let ours = name.strip_prefix(&prefix).and_then(|rest| rest.strip_suffix(SUFFIX));
+            let ours = name.strip_prefix(&prefix).or_else(|| name.strip_prefix(TRIAL));
+            let ours = ours.and_then(|rest| rest.strip_suffix(SUFFIX));
             if is_folder && ours.is_some_and(|r| r.len() == 6 && r.chars().all(|c| c.is_ascii_alphanumeric())) {
                 fs::remove_dir_all(&path).map_err(|e| Error::write(&path, e))?;
             }
@@ -223,6 +224,8 @@ impl Staged {
 }
 
 const SUFFIX: &str = ".tmp";
+/// What a folder that is only made to see whether one can be is called; no folder of a result begins so.
+const TRIAL: &str = ".quorate.try-";
 
 /// A hidden folder in `parent`, with the rights of any new folder.
 fn temporary(parent: &Path, prefix: &str) -> Result<TempDir, Error> {
