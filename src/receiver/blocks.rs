@@ -4,7 +4,6 @@ use super::demodulate::{self, SoftByte};
 use super::framing::Run;
 use super::leader::{Leader, Survey};
 use super::lock::{self, Lock};
-use super::phase;
 use super::response::Fit;
 use super::shape::Shape;
 use super::signal::Signal;
@@ -167,14 +166,13 @@ impl Receiver<'_> {
 
     fn keep_places(
         &mut self,
-        mut places: Vec<Place>,
+        places: Vec<Place>,
         end: Option<f32>,
         shape: &mut Shape,
         copy: Option<usize>,
     ) -> Result<(), Error> {
         let (Some(first), Some(last)) = (places.first(), places.last()) else { return Ok(()) };
         self.covered.push((first.start, last.start + last.period));
-        phase::settle(&mut self.signal, shape, &mut places)?;
         let mut bytes = demodulate::demodulate(&mut self.signal, shape, &places)?;
         let heard: Vec<usize> = (0..places.len()).filter(|&i| !places[i].lost).collect();
         let noise = |bytes: &[SoftByte]| heard.iter().map(|&i| bytes[i].noise).sum::<f32>() / heard.len().max(1) as f32;

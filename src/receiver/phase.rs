@@ -1,60 +1,121 @@
-//! Half a cell aside, a run of equal bits looks like a run of the opposite bits: after a fade the bytes may have been
-//! taken up there. Over some bytes together the marker and the bits that differ tell which it is.
+//! Half a cell aside, a run of equal bits looks like a run of the opposite bits, and a whole cell aside only the marker
+//! tells: after a fade the bytes may have been taken up there. Over some bytes together the marker and the bits that
+//! differ tell which it is.
 
-use super::frame::Frame;
-use super::shape::{MARGIN, Shape};
+use super::frame::{Frame, ln_cosh};
+use super::shape::Shape;
 use super::signal::Signal;
-use super::track::Place;
+use super::track::Taken;
 use crate::Error;
 
-/// Bytes that are judged together, and how many of them are looked at.
-const WINDOW: usize = 48;
-const LOOK: usize = 12;
-/// Share by which another place must explain more.
-const BETTER: f32 = 0.12;
+/// How well a byte explains a frame at one shift.
+pub struct Explained {
+    /// ln of the likelihood at the gain of late, relative; the bits are summed out.
+    pub likelihood: f32,
+    /// Inner products with what all bytes have in common, and with the bits as they seem.
+    pub common: f32,
+    pub bits: f32,
+}
 
-/// Moves stretches that lie a half cell aside to where they belong. Where a stretch is moved and its neighbour is not,
-/// the count may be off: that becomes a leap.
-pub fn settle(signal: &mut Signal, shape: &Shape, places: &mut [Place]) -> Result<(), Error> {
-    let geometry = &shape.geometry;
-    // a cell of two symbols is split where the first ends; the leader symbol is the unit of length
-    let first = (geometry.cell_points as f64 / geometry.cell).round() as i64;
-    let second = geometry.cell_points as i64 - first;
-    let shifts = [0, first, -first, second, -second];
-    let lag = first.max(second).max(0) as usize;
-    if lag > MARGIN {
-        return Ok(());
+impl Explained {
+    /// `gain` against the learned waveform, `noise` per sample; `shift` as in [`Frame::bit`].
+    pub fn of(frame: &Frame, shape: &Shape, shift: usize, gain: f32, noise: f32) -> Explained {
+        let scale = gain / (noise * noise);
+        let common = frame.common(shape, shift);
+        let (mut sum, mut bits) = (0.0, 0.0);
+        for k in 0..shape.geometry.bits {
+            let z = frame.bit(shape, k, shift) - gain * shape.mu_d[k];
+            sum += ln_cosh(z * scale);
+            bits += z.abs();
+        }
+        Explained { likelihood: sum + common * scale, common, bits }
     }
-    let mut frame = Frame::empty();
-    let mut before = 0;
-    let mut from = 0;
-    while from < places.len() {
-        let leap = (from + 1..places.len()).find(|&i| places[i].leap).unwrap_or(places.len());
-        let to = leap.min(from + WINDOW);
-        let heard: Vec<usize> = (from..to).filter(|&i| !places[i].lost && !places[i].vague).collect();
-        let mut scores = [0.0f32; 5];
-        for &i in heard.iter().step_by(heard.len().div_ceil(LOOK).max(1)) {
-            let place = &places[i];
-            frame.take(signal, geometry, place.start, place.period, lag)?;
-            for (score, shift) in scores.iter_mut().zip(shifts) {
-                let at = (lag as i64 + shift) as usize;
-                let bits: f32 = (0..geometry.bits).map(|k| frame.bit(shape, k, at).abs()).sum();
-                *score += frame.common(shape, at) + bits;
-            }
-        }
-        let best = (0..shifts.len()).max_by(|&a, &b| scores[a].total_cmp(&scores[b]).then(b.cmp(&a))).unwrap_or(0);
-        let moved = heard.len() >= 4 && scores[best] > scores[0] * (1.0 + BETTER) && scores[best] > 0.0;
-        let shift = if moved { shifts[best] } else { 0 };
-        if shift != 0 {
-            for place in &mut places[from..to] {
-                place.start += shift as f64 * place.period / geometry.byte_points();
-            }
-        }
-        if from > 0 && shift != before {
-            places[from].leap = true;
-        }
-        before = shift;
-        from = to;
+}
+
+/// Places aside: half a cell (of either of its symbols) and a whole one, before and behind.
+const ASIDE: usize = 6;
+/// Points around each at which it is tried: between them the likelihood falls by less than half a cell costs.
+const AROUND: [i64; 3] = [-3, 0, 3];
+/// Evidence (nats) that settles it, for a place aside and against all of them; the most that one byte may give, and the
+/// bytes that are needed at least. Six places are tried behind every fade, and noise is not as white as the likelihood
+/// takes it for: what moves bytes must be strong.
+const MOVED: f32 = 20.0;
+const SETTLED: f32 = 12.0;
+const MOST: f32 = 5.0;
+const LEAST_BYTES: usize = 6;
+/// Gain against that before under which the first bytes are faint.
+const FAINT: f32 = 0.75;
+/// Bytes after which the question is left open.
+const PATIENCE: usize = 96;
+
+/// Holds the place that bytes are followed at against those aside, from one byte on.
+pub struct Watch {
+    pub from: Taken,
+    /// Evidence for each place aside against the one followed.
+    evidence: [f32; ASIDE],
+    bytes: usize,
+    /// Sum of the gains that they were heard at.
+    heard: f32,
+    frame: Frame,
+}
+
+/// What a watch found.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Phase {
+    Open,
+    Right,
+    /// The bytes lie this many points behind the place they were followed at.
+    Aside(f64),
+    /// They were heard at this gain, too little against that before: this may be a fade, or they lie anywhere else.
+    Faint(f32),
+}
+
+impl Watch {
+    pub fn new(from: Taken) -> Watch {
+        Watch { from, evidence: [0.0; ASIDE], bytes: 0, heard: 0.0, frame: Frame::empty() }
     }
-    Ok(())
+
+    /// Weighs one byte that was heard within `slack` points of `start`, of `period` samples, at the gain `heard`. `gain`
+    /// and `noise` are those of late.
+    pub fn weigh(
+        &mut self,
+        signal: &mut Signal,
+        shape: &Shape,
+        (start, period): (f64, f64),
+        ((gain, noise), heard): ((f32, f32), f32),
+        slack: usize,
+    ) -> Result<Phase, Error> {
+        let geometry = &shape.geometry;
+        // a cell of two symbols is split where the first ends; the leader symbol is the unit of length
+        let cell = geometry.cell_points as i64;
+        let first = (geometry.cell_points as f64 / geometry.cell).round() as i64;
+        let aside = [first, -first, cell - first, first - cell, cell, -cell];
+        let lag = cell + AROUND[2];
+        self.frame.take(signal, geometry, start, period, lag as usize)?;
+        let at = |shift: i64| {
+            let shift = (lag + shift) as usize;
+            Explained::of(&self.frame, shape, shift, gain, noise).likelihood
+        };
+        let slack = slack as i64;
+        let own = (-slack..=slack).map(&at).fold(f32::MIN, f32::max);
+        for (evidence, shift) in self.evidence.iter_mut().zip(aside) {
+            let best = AROUND.into_iter().map(|d| at(shift + d)).fold(f32::MIN, f32::max);
+            *evidence += (best - own).clamp(-MOST, MOST);
+        }
+        self.bytes += 1;
+        self.heard += heard;
+        let late = self.heard / self.bytes as f32;
+        if self.bytes < LEAST_BYTES {
+            return Ok(Phase::Open);
+        }
+        if self.bytes == LEAST_BYTES && late < FAINT * self.from.gain {
+            return Ok(Phase::Faint(late));
+        }
+        let best = (0..ASIDE).fold(0, |a, b| if self.evidence[b] > self.evidence[a] { b } else { a });
+        Ok(match self.evidence[best] {
+            e if e > MOVED => Phase::Aside(aside[best] as f64),
+            e if e < -SETTLED || self.bytes >= PATIENCE => Phase::Right,
+            _ => Phase::Open,
+        })
+    }
 }

@@ -5,10 +5,11 @@
 //! too vague, the byte structure is looked for anew ([`super::structure`]). [`smooth`] then corrects every place from
 //! the later ones (Rauch, Tung, Striebel 1965).
 
-use super::frame::{Frame, ln_cosh};
+use super::frame::Frame;
+use super::phase::{Explained, Phase, Watch};
 use super::shape::{MARGIN, Shape};
 use super::signal::Signal;
-use super::structure;
+use super::structure::{self, Found};
 use crate::Error;
 
 /// One byte's place. Samples.
@@ -20,7 +21,7 @@ pub struct Place {
     pub lost: bool,
     /// True when not even the place is known well enough to read bits there.
     pub vague: bool,
-    /// True when the structure was found anew just before this byte: the count of bytes may be off by one or two.
+    /// True when the place was found anew just before this byte: the count of bytes may be off by one or two.
     pub leap: bool,
     /// Gain of this byte against the waveform it was followed with.
     pub gain: f32,
@@ -123,6 +124,26 @@ pub struct Begin {
     pub noise: f32,
 }
 
+/// Gain, against that of late, at which a byte may be heard aside of its place, and how often a place is moved.
+const FAINT: f32 = 0.8;
+const MOVES: usize = 3;
+/// A place is elsewhere from so many points on, and believed if it is clearer by this than the one that bytes were heard at.
+const ELSEWHERE: f64 = 8.0;
+const CLEARER: f32 = 1.2;
+/// Bytes behind a moved place that open no question of their own.
+const SURE: usize = 16;
+
+/// What was known where a place was taken up: number of the byte, and its state before it was heard.
+#[derive(Clone, Copy)]
+pub struct Taken {
+    at: usize,
+    state: State,
+    pub gain: f32,
+    noise: f32,
+    /// How often it was moved.
+    moves: usize,
+}
+
 /// Follows from a known byte. `direction` +1 forwards, -1 backwards; `limit` bytes at most.
 pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, limit: usize) -> Result<Track, Error> {
     let Begin { start, period, gain, noise } = begin;
@@ -141,23 +162,27 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
     let (first, last) = (0.0, signal.len() as f64);
     let mut stop = Stop::Edge;
     let mut tones = [f32::MIN / 4.0; 3];
+    // until it is settled whether the place that was taken up is right
+    let mut watch = Some(Watch::new(Taken { at: 0, state, gain, noise, moves: 0 }));
+    // bytes up to here are not asked about again
+    let mut sure = 0;
+    let mut expected = None;
     while places.len() < limit {
         let p = state.p.abs();
         if state.t < first - 0.5 * p || state.t + 0.5 * p > last {
             break;
         }
         let point = p / points;
-        let mut expected = None;
         if state.tt.sqrt() > VAGUE_POINTS * point && silent > 0 {
             let found = structure::find_again(signal, shape, state.t, state.tt.sqrt(), p, direction)?;
             // noise has a best place too, but next to no gain there
             match found.filter(|f| f.gain > LEAST_GAIN * gain) {
                 Some(found) => {
                     expected = Some(state);
-                    state = state.see_start(found.start, (0.5 * point).powi(2));
-                    state = state.see_period(found.period * direction, (0.002 * p).powi(2));
+                    state = taken_up(state, &found, direction, p, point);
                     gain = (found.gain).clamp(0.2 * gain, 5.0 * gain);
                     leap = true;
+                    watch = Some(Watch::new(Taken { at: places.len(), state, gain, noise, moves: 0 }));
                     silent = 0;
                     drift_scale = f64::max(drift_scale, 4e-4);
                 }
@@ -185,7 +210,7 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
                 }
             }
         }
-        let predicted = expected.unwrap_or(state);
+        let (predicted, before) = (expected.take().unwrap_or(state), state);
         let lag = ((2.5 * state.tt.sqrt() / point).ceil() as usize + 1).clamp(2, 7);
         frame.take(signal, geometry, state.t, p, lag)?;
         let heard = Heard::new(&frame, shape, gain, noise);
@@ -194,11 +219,22 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
         let three: f32 = tones.iter().sum();
         if tones[2] > TONE_ONE && {
             // a tone goes on (79 shorts are three bytes long): one frame alone may be a fade with tone-like data in it
-            let beyond = state.t + state.p;
-            frame.take(signal, geometry, beyond, p, lag)?;
-            let next = Heard::new(&frame, shape, gain, noise);
-            let edge = beyond < first || beyond + p > last;
-            edge || tone_instead(&frame, shape, &next, gain, noise, -1.0) > TONE_NEXT
+            let mut goes_on = false;
+            for ahead in 1..=TONE_AHEAD {
+                let beyond = state.t + f64::from(ahead) * state.p;
+                if beyond < first || beyond + p > last {
+                    goes_on = true;
+                    break;
+                }
+                frame.take(signal, geometry, beyond, p, lag)?;
+                let next = Heard::new(&frame, shape, gain, noise);
+                goes_on = tone_instead(&frame, shape, &next, gain, noise, -1.0) > TONE_NEXT;
+                // what lies in a dropout tells nothing
+                if goes_on || next.gain > SILENT * gain {
+                    break;
+                }
+            }
+            goes_on
         } {
             stop = Stop::Tone(tones[2]);
             // the frames before it may have been tone too, too weak to be sure of
@@ -213,7 +249,7 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
         }
         // at a low level noise alone must not explain the frame better
         let weak = heard.gain * heard.gain * shape.byte_energy() < 40.0 * noise * noise;
-        let lost = heard.gain < 0.3 * gain || (weak && heard.fit < 0.0);
+        let lost = heard.gain < SILENT * gain || (weak && heard.fit < 0.0);
         if lost {
             silent += 1;
             if silent > patience {
@@ -234,6 +270,45 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
                 drift_scale = (drift_scale * (0.12 * trend).exp()).clamp(1e-4, 4e-3);
                 last_innovation = innovation;
                 state = state.see_start(seen, r);
+            }
+            if watch.is_none() && places.len() >= sure && (silent > 0 || heard.gain < FAINT * gain) {
+                watch = Some(Watch::new(Taken { at: places.len(), state: before, gain, noise, moves: 0 }));
+            }
+            if let Some(watching) = &mut watch {
+                // the noise of late may be a first guess
+                let level = (gain, noise.max(heard.noise));
+                let moved = match watching.weigh(signal, shape, (before.t, p), (level, heard.gain), lag)? {
+                    Phase::Open => None,
+                    Phase::Right => {
+                        watch = None;
+                        None
+                    }
+                    Phase::Aside(points) => {
+                        let there = watching.from.state;
+                        Some(State { t: there.t + points * point, tt: (2.0 * point).powi(2), tp: 0.0, ..there })
+                    }
+                    Phase::Faint(late) => {
+                        let there = watching.from.state;
+                        let found = structure::find_again(signal, shape, there.t, there.tt.sqrt(), p, direction)?;
+                        let elsewhere =
+                            |f: &Found| f.gain > CLEARER * late && (f.start - there.t).abs() > ELSEWHERE * point;
+                        found.filter(elsewhere).map(|f| taken_up(there, &f, direction, p, point))
+                    }
+                };
+                if let (Some(moved), Some(Watch { from, .. })) = (moved, &watch) {
+                    // back to where the place was taken up
+                    let from = Taken { state: moved, moves: from.moves + 1, ..*from };
+                    places.truncate(from.at);
+                    (state, gain, noise) = (moved, from.gain, from.noise);
+                    // nothing before it follows from it
+                    expected = Some(State { tt: 0.0, tp: 0.0, pp: 0.0, ..moved });
+                    leap = from.at > 0;
+                    silent = 0;
+                    tones = [f32::MIN / 4.0; 3];
+                    watch = (from.moves < MOVES).then(|| Watch::new(from));
+                    sure = from.at + SURE;
+                    continue;
+                }
             }
             silent = 0;
             gain += 0.1 * (heard.gain - gain);
@@ -262,6 +337,13 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
     Ok(Track { places, stop, next, gain, noise })
 }
 
+/// The state at a place that was found anew: its distance from the prediction says nothing of the speed, since it may be
+/// any byte's.
+fn taken_up(before: State, found: &Found, direction: f64, period: f64, point: f64) -> State {
+    let state = before.see_period(found.period * direction, (0.002 * period).powi(2));
+    State { t: found.start, tt: (0.5 * point).powi(2), tp: 0.0, ..state }
+}
+
 /// What one frame says about where its byte begins.
 struct Heard {
     /// Log-likelihood per shift, relative; index `lag` is in place.
@@ -277,25 +359,15 @@ impl Heard {
     fn new(frame: &Frame, shape: &Shape, gain: f32, noise: f32) -> Heard {
         let bits = shape.geometry.bits;
         let mut likelihood = Vec::with_capacity(2 * frame.lag + 1);
-        let mut best = (f32::MIN, 0.0);
+        let mut best = f32::MIN;
         let scale = 1.0 / (noise * noise);
-        let mut z = [0.0f32; 32];
         for shift in 0..=2 * frame.lag {
-            let common = frame.common(shape, shift);
-            let mut sum = 0.0;
-            let mut size = 0.0;
-            for (k, z) in z.iter_mut().enumerate().take(bits.min(32)) {
-                *z = frame.bit(shape, k, shift) - gain * shape.mu_d[k];
-                sum += ln_cosh(gain * *z * scale);
-                size += z.abs();
-            }
-            likelihood.push(sum + gain * common * scale);
-            if size + common > best.0 {
-                best = (size + common, size);
-            }
+            let explained = Explained::of(frame, shape, shift, gain, noise);
+            likelihood.push(explained.likelihood);
+            best = f32::max(best, explained.bits + explained.common);
         }
         let total = shape.byte_energy();
-        let own = (best.0 / total).max(0.0);
+        let own = (best / total).max(0.0);
         let energy = frame.energy();
         let explained = own * own * total;
         let left = ((energy - explained).max(0.0) / frame_len(shape)).sqrt();
@@ -304,7 +376,7 @@ impl Heard {
         let steady = top - 0.5 * gain * gain * total * scale;
         // a byte in a fade: at its own gain, and the values of its bits taken as they seem
         let faded = own.clamp(0.35 * gain, gain);
-        let seems = faded * best.0 * scale - 0.5 * faded * faded * total * scale - bits as f32 * std::f32::consts::LN_2;
+        let seems = faded * best * scale - 0.5 * faded * faded * total * scale - bits as f32 * std::f32::consts::LN_2;
         let fit = steady.max(seems);
         Heard { likelihood, gain: own, noise: left.max(1e-5), fit }
     }
@@ -381,8 +453,12 @@ fn tone_instead(frame: &Frame, shape: &Shape, heard: &Heard, gain: f32, noise: f
 /// Evidence that one frame, and that three in a row, must give for a tone.
 const TONE_ONE: f32 = 14.0;
 const TONE_THREE: f32 = 10.0;
-/// … and the frame behind a single one.
+/// … and a frame behind a single one.
 const TONE_NEXT: f32 = 0.0;
+/// Frames behind a single one that are looked at while they are silent.
+const TONE_AHEAD: i32 = 3;
+/// Gain against that of late under which nothing was heard.
+const SILENT: f32 = 0.3;
 
 /// Corrects every place from the later ones.
 pub fn smooth(track: &mut Track, direction: f64) {
