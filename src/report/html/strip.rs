@@ -34,6 +34,11 @@ pub fn section(evidence: &Evidence) -> Markup {
                  of the tape. Marks of damage are the taller, the more of what was heard there they concern."
             }
             ul class="legend" {
+                @for level in [Level::Established, Level::Supported, Level::Open] {
+                    @if evidence.outcome.verdict.programs.iter().any(|p| p.verdict == level) {
+                        li { (key(bar(level))) (words::level(level)) }
+                    }
+                }
                 li { (key("copy0")) "first copy of a block" }
                 li { (key("copy1")) "second copy" }
                 li { (key("over1")) "upper row: overruled" }
@@ -63,11 +68,7 @@ fn draw(evidence: &Evidence, strip: &Strip) -> Markup {
         svg class="strip" height=(height) role="img" aria-label=(label) {
             @for (i, place) in strip.programs.iter().enumerate() {
                 @let program = &evidence.outcome.verdict.programs[place.index];
-                @let class = match program.verdict {
-                    Level::Established => "prog",
-                    Level::Supported => "prog half",
-                    Level::Open => "prog ring",
-                };
+                @let class = bar(program.verdict);
                 @let next = (i + 1..rows.len()).find(|&n| rows[n] == rows[i]).map(|n| &strip.programs[n]);
                 @let room = next.map_or(strip.length_s, |next| next.at.start) - place.at.start;
                 @let top = rows[i] * ROW;
@@ -97,6 +98,15 @@ fn draw(evidence: &Evidence, strip: &Strip) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// How the bar of a program looks.
+fn bar(level: Level) -> &'static str {
+    match level {
+        Level::Established => "prog",
+        Level::Supported => "prog half",
+        Level::Open => "prog ring",
     }
 }
 
