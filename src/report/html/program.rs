@@ -142,6 +142,9 @@ fn sure(program: &ProgramVerdict) -> Markup {
             }
             @if program.p_wrong <= LEAST_P_WRONG { " No claim here goes beyond that, however good the evidence." }
             @else if program.p_wrong >= ESTABLISHED_BELOW { " Established would need less than 1 in a million." }
+            @if !program.decisions.is_empty() {
+                " That is said of the evidence's own bytes; those that a person decided are no part of it."
+            }
             @if program.verdict != Level::Established && program.p_wrong < ESTABLISHED_BELOW {
                 " That is about misheard bytes alone, not about what stands in the way."
             }
