@@ -220,12 +220,15 @@ fn tamed(name: &str) -> String {
 }
 
 fn info<'a>(dossier: &Dossier, outcome: &Outcome, date: &str) -> Vec<(&'a str, String)> {
-    let names: Vec<String> =
-        outcome.verdict.programs.iter().map(|p| report::words::name(&p.name).to_string()).collect();
+    let programs = &outcome.verdict.programs;
+    let mut names: Vec<String> = programs.iter().filter(|p| !p.name.is_empty()).map(|p| p.name.clone()).collect();
+    if names.len() < programs.len() {
+        names.push(format!("{} without a name", programs.len() - names.len()));
+    }
     let description = format!(
         "Data cassette, one side, format {}: {} from {}. {}",
         dossier.record.format,
-        report::words::count(names.len(), "program", "programs"),
+        report::words::count(programs.len(), "program", "programs"),
         report::words::count(outcome.intake.received.len(), "take", "takes"),
         names.join(", ")
     );

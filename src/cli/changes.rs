@@ -58,8 +58,13 @@ pub fn text(change: &Change, json: bool, look: Look) -> Result<String, Error> {
 }
 
 fn label(program: &ProgramChange) -> String {
-    let id = program.now.as_ref().or(program.before.as_ref()).map_or("", |s| s.id.as_str());
-    format!("{id} {}", printable(words::name(program.name.trim_end())))
+    let name = printable(words::name(program.name.trim_end()));
+    match (&program.now, &program.before) {
+        (Some(now), _) => format!("{} {name}", now.id),
+        // another program may bear its number now
+        (None, Some(before)) => format!("(was {}) {name}", before.id),
+        (None, None) => name,
+    }
 }
 
 /// What became of a program; `None` if nothing did.
@@ -101,4 +106,21 @@ fn byte(change: &ByteChange) -> String {
     let votes: Vec<String> = change.votes.iter().map(vote).collect();
     let votes = if votes.is_empty() { "no reading heard it".into() } else { votes.join(", ") };
     format!("offset {}: 0x{:02X} -> 0x{:02X}; {votes}", words::offset(change.offset), change.before, change.now)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::confidence::Level;
+    use crate::dossier::change::Stand;
+
+    /// A number that passes to another program is not told twice.
+    #[test]
+    fn what_is_gone_gives_up_its_number() {
+        let stand = Some(Stand { id: "p01".into(), verdict: Level::Open, size: 7 });
+        let of = |before, now| ProgramChange { before, now, name: String::new(), bytes: Vec::new() };
+        assert_eq!(label(&of(None, stand.clone())), "p01 (no name)");
+        assert_eq!(label(&of(stand.clone(), None)), "(was p01) (no name)");
+        assert_eq!(sentence(&of(stand, None)).as_deref(), Some("not found any more (was open, 7 bytes)."));
+    }
 }

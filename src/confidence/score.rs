@@ -52,8 +52,10 @@ pub fn combine(votes: &[(bool, Phred)]) -> Llr {
 
 /// A probability in words: "1 in 40", "1 in 2 million", "about even", "less than 1 in a billion".
 ///
-/// Two significant digits under 1 in 100, then one, so that the words promise no more than a model can keep. Over one
-/// half it is in hundredths, "82 in 100", and near certainty in words of the opposite: "all but 1 in 1,000".
+/// Two significant digits up to 1 in 100, then one, so that the words promise no more than a model can keep. They are
+/// rounded to the worse side: the chance is never larger than its words. So 1 in 999,000 is "1 in 900,000", and only what
+/// is at most 1 in a million is called that. Over one half it is in hundredths, "82 in 100", and near certainty in words of
+/// the opposite: "all but 1 in 1,000".
 pub fn chance(p: f64) -> String {
     if p.is_nan() {
         return "unknown".into();
@@ -68,14 +70,16 @@ pub fn chance(p: f64) -> String {
         return "about even".into();
     }
     if p > 0.6 {
-        return match odds(1.0 - p) {
+        // "all but 1 in 7.2" makes one think
+        if p <= 0.99 {
+            return format!("{:.0} in 100", up(100.0 * p));
+        }
+        return match odds(1.0 - p, up) {
             Odds::Beyond => "all but less than 1 in a billion".into(),
-            // "all but 1 in 7.2" makes one think
-            Odds::OneIn(_) if p <= 0.99 => format!("{:.0} in 100", 100.0 * p),
             Odds::OneIn(n) => format!("all but 1 in {n}"),
         };
     }
-    match odds(p) {
+    match odds(p, down) {
         Odds::Beyond => "less than 1 in a billion".into(),
         Odds::OneIn(n) => format!("1 in {n}"),
     }
@@ -86,28 +90,39 @@ enum Odds {
     Beyond,
 }
 
-fn odds(p: f64) -> Odds {
+/// What binary fractions are off, in parts of the number: 1/0.1 may be a little under 10.
+const SLACK: f64 = 1e-9;
+
+fn down(x: f64) -> f64 {
+    (x * (1.0 + SLACK)).floor()
+}
+
+fn up(x: f64) -> f64 {
+    (x * (1.0 - SLACK)).ceil()
+}
+
+/// 1 in how many, rounded by `round`.
+fn odds(p: f64, round: fn(f64) -> f64) -> Odds {
     let n = 1.0 / p;
-    if n > 1e9 * (1.0 + 1e-9) {
+    if n > 1e9 * (1.0 + SLACK) {
         return Odds::Beyond;
     }
-    let words = if n < 9.95 {
+    // the size before rounding, so that 9.999…, which means 10, is one of two digits
+    let size = (n * (1.0 + SLACK)).log10().floor() as i32;
+    let unit = match size {
         // "1 in 2.5": the halves matter down here.
-        let tenths = (n * 10.0).round() / 10.0;
-        if tenths.fract() == 0.0 { format!("{tenths:.0}") } else { format!("{tenths:.1}") }
-    } else {
-        // Round first, name the size afterwards: 999,600 is a million, not 1,000 thousand.
-        let digits = if n < 99.5 { 2 } else { 1 };
-        let unit = 10_f64.powi(n.log10().floor() as i32 + 1 - digits);
-        let rounded = (n / unit).round() * unit;
-        match rounded {
-            r if r >= 1e9 => "a billion".into(),
-            r if r >= 2e6 => format!("{:.0} million", r / 1e6),
-            r if r >= 1e6 => "a million".into(),
-            r => thousands(r.round() as u64),
-        }
+        0 => 0.1,
+        1 => 1.0,
+        size => 10_f64.powi(size),
     };
-    Odds::OneIn(words)
+    let rounded = round(n / unit) * unit;
+    Odds::OneIn(match rounded {
+        r if r >= 1e9 => "a billion".into(),
+        r if r >= 2e6 => format!("{:.0} million", r / 1e6),
+        r if r >= 1e6 => "a million".into(),
+        r if r < 9.95 && (r - r.round()).abs() > 0.05 => format!("{r:.1}"),
+        r => thousands(r.round() as u64),
+    })
 }
 
 /// Digits in groups of three.

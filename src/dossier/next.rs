@@ -45,7 +45,8 @@ pub struct Heard {
     pub strength: f64,
     /// Level of that byte against the usual level of its reading.
     pub level: f64,
-    /// True if a bit of the stretch is heard well and otherwise than it was decided.
+    /// True if some byte of the stretch is heard well as a whole, and otherwise than it was decided. A bit that stands out
+    /// of a byte of which little is heard contradicts nothing.
     pub against: bool,
 }
 
@@ -70,7 +71,7 @@ pub enum Cause {
     Take,
     /// Only one take has it, so that tape and take can't be told apart.
     OneTake,
-    /// Heard well, and a take is sure of something else than what was decided.
+    /// A take hears some byte well, and otherwise than it was decided.
     Contradiction,
     /// Heard well enough by nobody to be sure, by nobody badly.
     Thin,
@@ -138,7 +139,7 @@ fn heard(outcome: &Outcome, gains: &[Vec<f64>], program: &RecoveredProgram, w: &
             let usual = gains[take][vote.reading];
             let bits = vote.bits[bits.clone()].iter().zip(&decided.posterior[bits.clone()]);
             let strength = bits.clone().map(|(l, _)| f64::from(l.0.abs())).fold(f64::INFINITY, f64::min);
-            let against = bits.clone().any(|(l, p)| f64::from(l.0.abs()) >= WEAK && l.bit() != p.bit());
+            let against = strength >= WEAK && bits.clone().any(|(l, p)| l.bit() != p.bit());
             Some((strength, if usual > 0.0 { f64::from(gain) / usual } else { 0.0 }, against))
         });
         copies.reduce(|a, b| {

@@ -44,25 +44,30 @@ pub fn places(stretches: &[&Stretch]) -> String {
 
 /// Whether the tape or a take is at fault, and how each take hears it.
 fn cause(stretch: &Stretch) -> String {
-    let how = |h: &Heard| {
-        let what = match h.how {
-            How::Well => "hears it well",
-            How::Noisily => "hears it noisily",
-            How::Faintly => "hears it faintly",
-            How::Lost => "makes nothing of it",
-        };
-        format!("take-{} {what}", h.take)
-    };
     let all: Vec<String> = stretch.heard.iter().map(how).collect();
-    let all = all.join(", ");
+    let all = all.join(if stretch.heard.iter().any(|h| h.against) { "; " } else { ", " });
     match stretch.cause {
-        Cause::Tape => format!("every take is bad at the same place, so the tape is: {all}"),
+        Cause::Tape => format!("every take is bad at the same place, so most likely the tape is: {all}"),
         Cause::Take => format!("some takes are bad here, the tape need not be: {all}"),
         Cause::OneTake => format!("only one take covers it, so tape and take can't be told apart: {all}"),
         Cause::Contradiction => format!("what is heard contradicts itself or the checks: {all}"),
         Cause::Thin => format!("heard, but not surely enough: {all}"),
         Cause::Unheard => "on no take".into(),
     }
+}
+
+/// How a take hears the worst byte of a stretch, and whether, in another byte or the other copy, it is sure of something
+/// else than what was decided.
+fn how(h: &Heard) -> String {
+    let some = if h.against && h.how != How::Well { "some of it" } else { "it" };
+    let what = match h.how {
+        How::Well => format!("hears {some} well"),
+        How::Noisily => format!("hears {some} noisily"),
+        How::Faintly => format!("hears {some} faintly"),
+        How::Lost => format!("makes nothing of {some}"),
+    };
+    let otherwise = if h.against { ", yet is sure of another value in part" } else { "" };
+    format!("take-{} {what}{otherwise}", h.take)
 }
 
 /// What is likely to cure it.
@@ -143,5 +148,15 @@ mod tests {
         let stretches = [stretch(&[(1, 32.5, 32.6), (1, 41.0, 41.1)]), stretch(&[(1, 33.0, 33.02), (2, 9.96, 12.0)])];
         let told = places(&stretches.iter().collect::<Vec<_>>());
         assert_eq!(told, "take-1 0:32.5-0:32.6, 0:33.0, 0:41.0-0:41.1; take-2 0:10.0-0:12.0");
+    }
+
+    /// A take that makes nothing of a place contradicts nothing there; one that does is said to.
+    #[test]
+    fn what_contradicts_is_told_of_the_take_that_does() {
+        let heard = |how, against| Heard { take: 1, how, strength: 0.0, level: 1.0, against };
+        assert_eq!(how(&heard(How::Lost, false)), "take-1 makes nothing of it");
+        let told = how(&heard(How::Lost, true));
+        assert_eq!(told, "take-1 makes nothing of some of it, yet is sure of another value in part");
+        assert_eq!(how(&heard(How::Well, true)), "take-1 hears it well, yet is sure of another value in part");
     }
 }

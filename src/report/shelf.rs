@@ -177,7 +177,7 @@ fn table(group: &[&Row], places: &BTreeMap<&str, Vec<&Row>>) -> Markup {
                         th scope="row" class="wrap" {
                             (words::name(&row.name))
                             p class="small soft" {
-                                (words::kind(row.kind)) ", " (words::count(row.size, "byte", "bytes"))
+                                (row.program) " · " (words::kind(row.kind)) ", " (words::count(row.size, "byte", "bytes"))
                                 @if row.has_load_address { ", loads at " (words::offset(row.load_address.into())) }
                             }
                         }

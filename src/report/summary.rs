@@ -102,7 +102,7 @@ fn table(programs: &[&ProgramVerdict], look: Look) -> String {
             Cell::new(kind(program.kind)),
             Cell::new(program.load_address.map_or("-".into(), |a| format!("{a:04X}"))),
             Cell::new(program.size),
-            Cell::new(used(&program.takes)),
+            Cell::new(words::takes(&program.takes)),
             table::verdict_cell(program.verdict),
             Cell::new(chance(program)),
             Cell::new(program.bytes.corrected),
@@ -185,24 +185,6 @@ fn kind(kind: Kind) -> &'static str {
 fn percent(error: f64) -> String {
     let tenths = (1_000.0 * error).round() / 10.0;
     if tenths == 0.0 { "0.0 %".into() } else { format!("{tenths:+.1} %") }
-}
-
-/// Numbers of takes, runs drawn together: `1-3, 5`.
-fn used(takes: &[String]) -> String {
-    let numbers = takes.iter().filter_map(|id| id.trim_start_matches("take-").parse::<usize>().ok());
-    let mut runs: Vec<(usize, usize)> = Vec::new();
-    for n in numbers {
-        match runs.last_mut() {
-            Some((_, to)) if *to + 1 == n => *to = n,
-            _ => runs.push((n, n)),
-        }
-    }
-    let runs = runs.iter().map(|&(from, to)| match to - from {
-        0 => format!("{from}"),
-        1 => format!("{from}, {to}"),
-        _ => format!("{from}-{to}"),
-    });
-    runs.collect::<Vec<_>>().join(", ")
 }
 
 fn chance(program: &ProgramVerdict) -> String {

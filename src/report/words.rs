@@ -26,6 +26,24 @@ pub fn name(name: &str) -> &str {
     if name.is_empty() { "(no name)" } else { name }
 }
 
+/// Numbers of takes, runs drawn together: `1-3, 5` for `take-1` to `take-3` and `take-5`.
+pub fn takes(takes: &[String]) -> String {
+    let numbers = takes.iter().filter_map(|id| id.trim_start_matches("take-").parse::<usize>().ok());
+    let mut runs: Vec<(usize, usize)> = Vec::new();
+    for n in numbers {
+        match runs.last_mut() {
+            Some((_, to)) if *to + 1 == n => *to = n,
+            _ => runs.push((n, n)),
+        }
+    }
+    let runs = runs.iter().map(|&(from, to)| match to - from {
+        0 => format!("{from}"),
+        1 => format!("{from}, {to}"),
+        _ => format!("{from}-{to}"),
+    });
+    runs.collect::<Vec<_>>().join(", ")
+}
+
 /// A number of things: `1 program`, `1,204 bytes`.
 pub fn count(n: usize, one: &str, many: &str) -> String {
     format!("{} {}", thousands(n), if n == 1 { one } else { many })
@@ -100,6 +118,8 @@ mod tests {
         assert_eq!([minutes(-0.2), minutes(59.6), minutes(3_605.0)], ["0:00", "1:00", "60:05"]);
         assert_eq!([clock(59.96), clock(125.34)], ["1:00.0", "2:05.3"]);
         assert_eq!([percent(0.0667), percent(-0.0004), percent(-0.012)], ["+6.7 %", "0.0 %", "-1.2 %"]);
+        let ids = |numbers: &[usize]| numbers.iter().map(|n| format!("take-{n}")).collect::<Vec<_>>();
+        assert_eq!([takes(&[]), takes(&ids(&[1, 2])), takes(&ids(&[1, 2, 3, 5, 10]))], ["", "1, 2", "1-3, 5, 10"]);
         let words = |n: usize| list(&["a", "b", "c"][..n].iter().map(|w| w.to_string()).collect::<Vec<_>>());
         assert_eq!([words(0), words(1), words(2), words(3)], ["", "a", "a and b", "a, b and c"]);
     }

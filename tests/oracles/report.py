@@ -97,7 +97,7 @@ def the_numbers_of_a_cell_show_on_focus(folder, browser):
 
 
 def nothing_folded_away_is_lost_on_paper(folder, browser):
-    """What stands in a closed part on the screen is printed all the same: hashes of files, bytes with a story, checks."""
+    """What stands in a closed part on the screen is printed all the same: hashes of files, checks."""
     browser.open(folder / "hard/report.html", 1440)
     assert browser.value("document.querySelectorAll('details:not([open])').length") > 3
     folded = browser.value("[...document.querySelectorAll('details')].map(d => d.textContent)")
@@ -109,6 +109,36 @@ def nothing_folded_away_is_lost_on_paper(folder, browser):
     assert len(words) > 20 and "Next best block" in words
     missing = [word for word in words if word.replace(" ", "") not in said]
     assert not missing, missing[:3]
+
+
+def long_tables_of_bytes_stay_on_the_screen(folder, browser):
+    """On paper a program has at most 24 lines of bytes, says how many there are and where the others stand; all on a screen."""
+    lines = """[...document.querySelectorAll('section')].map(s => [s.id,
+        [...s.querySelectorAll('tr[id]')].filter(r => getComputedStyle(r).display != 'none').length,
+        [...s.querySelectorAll('details .paper')].filter(e => getComputedStyle(e).display != 'none').map(e => e.textContent).join(' ')
+        ]).filter(s => /^p\\d+$/.test(s[0]))"""
+    browser.open(folder / "hard/report.html", 1440)
+    screen = browser.value(lines)
+    browser("Emulation.setEmulatedMedia", media="print")
+    paper = browser.value(lines)
+    browser("Emulation.setEmulatedMedia", media="")
+    assert max(n for _, n, _ in screen) > 24 and not any(note for _, _, note in screen), screen
+    for (id, all_, _), (_, printed, note) in zip(screen, paper):
+        assert printed == min(all_, 24), (id, all_, printed)
+        assert (f"The {printed} least sure of" in note and f"quorate explain DIR {id}" in note) == (all_ > 24), (id, note)
+
+
+def names_are_not_broken_for_want_of_room(folder, browser):
+    """In the table of programs an ordinary word stands in one line, on a telephone and on paper."""
+    cut = """[...document.querySelectorAll('#programs tbody th a')].flatMap(a => [...a.textContent.matchAll(/[A-Za-z]+/g)].map(m => {
+        const r = document.createRange(); r.setStart(a.firstChild, m.index); r.setEnd(a.firstChild, m.index + m[0].length);
+        return [m[0], new Set([...r.getClientRects()].map(c => Math.round(c.top))).size]; })).filter(w => w[0].length < 9 && w[1] != 1)"""
+    for width, media in ((390, ""), (624, "print")):  # A4 without its usual margins is some 18 cm, at 96 dots an inch
+        browser.open(folder / "demo/report.html", width)
+        browser("Emulation.setEmulatedMedia", media=media)
+        broken = browser.value(cut)
+        browser("Emulation.setEmulatedMedia", media="")
+        assert not broken, (width, media, broken)
 
 
 def the_shelf_gives_reasons_at_every_width(folder, browser):
@@ -156,7 +186,8 @@ def main():
         skipped.append("the HTML checker: needs Java, and npm to install vnu-jar")
     browsed = [it_fits_every_width, no_request_leaves_the_page, without_scripts_the_same_is_there,
                the_numbers_of_a_cell_show_on_focus, the_shelf_gives_reasons_at_every_width, on_paper_the_facts_are_there,
-               nothing_folded_away_is_lost_on_paper]
+               nothing_folded_away_is_lost_on_paper, long_tables_of_bytes_stay_on_the_screen,
+               names_are_not_broken_for_want_of_room]
     if not CHROMIUM:
         skipped.append("everything in a browser: needs Chromium")
         browsed = []

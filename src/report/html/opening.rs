@@ -81,12 +81,6 @@ pub fn header(evidence: &Evidence) -> Markup {
     }
 }
 
-/// `1, 3` for `take-1` and `take-3`.
-fn takes(ids: &[String]) -> String {
-    let numbers: Vec<&str> = ids.iter().map(|id| id.trim_start_matches("take-")).collect();
-    if numbers.is_empty() { "none".into() } else { numbers.join(", ") }
-}
-
 /// The verdict on all programs in a sentence or three.
 fn in_short(programs: &[ProgramVerdict]) -> String {
     // the first begins a sentence: without a name it is "Program 1"
@@ -156,7 +150,7 @@ pub fn programs(evidence: &Evidence) -> Markup {
                     @for p in programs {
                         tr {
                             td class="n" { (number(p)) }
-                            th scope="row" class="wrap" { a href={ "#" (p.id) } { (words::name(&p.name)) } }
+                            th scope="row" class="name" { a href={ "#" (p.id) } { (words::name(&p.name)) } }
                             td class="wide v" { (words::kind(p.kind)) }
                             td class="wide mono" { (p.load_address.map_or("-".into(), |a| format!("{a:04X}"))) }
                             td class="wide n" { (words::thousands(p.size)) }
@@ -164,7 +158,7 @@ pub fn programs(evidence: &Evidence) -> Markup {
                             td { (if p.size == 0 { "-".into() } else { words::chance(p.p_wrong) }) }
                             td class="wide n" { (p.bytes.corrected) }
                             @if weak { td class="wide n" { (p.bytes.inferred + p.bytes.unresolved) } }
-                            td class="wide" { (takes(&p.takes)) }
+                            td class="wide" { (if p.takes.is_empty() { "none".into() } else { words::takes(&p.takes) }) }
                         }
                     }
                 }

@@ -17,6 +17,8 @@ use crate::report::page::badge;
 use crate::report::verdict::ProgramVerdict;
 use crate::report::words::{self, count};
 
+/// Lines of bytes on paper: there no cell leads to a line, and hundreds of them would bury the rest.
+const ON_PAPER: usize = 24;
 /// Agreed bytes that may lie inside a stretch.
 const BRIDGED: usize = 2;
 
@@ -52,8 +54,6 @@ pub fn section(report: &Report, index: usize, budget: Budget) -> Markup {
     let facts = facts(evidence, index);
     let notable: Vec<&ByteFact> = facts.iter().filter(|f| f.notable()).collect();
     let linked = most_doubtful(&notable, budget.rows);
-    let mut rows = linked.clone();
-    rows.sort_unstable();
     html! {
         section id=(program.id) {
             h2 { (super::number(program)) ". " (words::name(&program.name)) " " (badge(program.verdict)) }
@@ -64,7 +64,7 @@ pub fn section(report: &Report, index: usize, budget: Budget) -> Markup {
                 h3 { "Byte map" }
                 (legend(program, &facts, checks_hold(evidence, index)))
                 (map(&program.id, &facts, &linked, budget.titles))
-                (table(program, &facts, &rows, notable.len()))
+                (table(program, &facts, &linked, notable.len()))
                 (waveforms(evidence, index, &facts, budget.figures))
             }
         }
@@ -138,10 +138,16 @@ fn sure(program: &ProgramVerdict) -> Markup {
             @if program.p_wrong > 0.99 {
                 "It is " strong { "almost certain" } " that some of its bytes are wrong."
             } @else {
-                "The chance that any of its bytes is wrong is " strong { (words::chance(program.p_wrong)) } "."
+                "The chance that any of its bytes is wrong is at most " strong { (words::chance(program.p_wrong)) } "."
             }
             @if program.p_wrong <= LEAST_P_WRONG { " No claim here goes beyond that, however good the evidence." }
             @else if program.p_wrong >= ESTABLISHED_BELOW { " Established would need less than 1 in a million." }
+            @if !program.decisions.is_empty() {
+                " That is said of the evidence's own bytes; those that a person decided are no part of it."
+            }
+            @if program.verdict != Level::Established && program.p_wrong < ESTABLISHED_BELOW {
+                " That is about misheard bytes alone, not about what stands in the way."
+            }
         }
     }
 }
@@ -168,8 +174,8 @@ fn why(evidence: &Evidence, index: usize) -> Markup {
                     (if checks_hold(evidence, index) { ", and the checks hold. " } else { ". " })
                 }
                 @if b.corrected > 0 {
-                    (count(b.corrected, "byte", "bytes")) ": readings differ or are silent, but votes and checks single \
-                                                           out one value. "
+                    (count(b.corrected, "byte", "bytes")) ": readings differ or are silent, but "
+                    (single_out(checks_hold(evidence, index))) ". "
                 }
                 @if b.inferred > 0 { (count(b.inferred, "byte", "bytes")) ": best guess, a rival remains. " }
                 @if b.unresolved > 0 { (count(b.unresolved, "byte", "bytes")) ": no basis. " }
@@ -249,13 +255,19 @@ fn checks_hold(evidence: &Evidence, index: usize) -> bool {
     program.data.iter().all(|(block, _)| !blocks[*block].decided.wrong_checksum)
 }
 
+/// What singled out a corrected byte: not the checks, where the checksum does not fit.
+fn single_out(checks_hold: bool) -> &'static str {
+    if checks_hold { "votes and checks single out one value" } else { "the votes single out one value" }
+}
+
 /// Explanations under this chance are only named.
 const RARE: f64 = 0.0001;
 
 fn percent(p: f64) -> String {
     match p {
-        p if p > 1.0 - RARE => "over 99.99 %".into(),
-        p => format!("{:.2} %", 100.0 * p),
+        p if p > 1.0 - RARE => "over 99.99\u{a0}%".into(),
+        // kept together with its sign
+        p => format!("{:.2}\u{a0}%", 100.0 * p),
     }
 }
 
@@ -316,7 +328,7 @@ fn legend(program: &ProgramVerdict, facts: &[ByteFact], checks_hold: bool) -> Ma
     let b = &program.bytes;
     let all = [
         (Class::Agreed, b.agreed, if checks_hold { "all readings and checks agree" } else { "all readings agree" }),
-        (Class::Corrected, b.corrected, "votes and checks single out one value"),
+        (Class::Corrected, b.corrected, single_out(checks_hold)),
         (Class::Inferred, b.inferred, "best guess, a rival remains"),
         (Class::Unresolved, b.unresolved, "no basis"),
     ];
@@ -335,17 +347,35 @@ fn legend(program: &ProgramVerdict, facts: &[ByteFact], checks_hold: bool) -> Ma
 }
 
 /// The bytes that are not plainly agreed.
-fn table(program: &ProgramVerdict, facts: &[ByteFact], rows: &[usize], notable: usize) -> Markup {
-    if rows.is_empty() {
+///
+/// `by_doubt`: the offsets of those told, the most doubtful first.
+fn table(program: &ProgramVerdict, facts: &[ByteFact], by_doubt: &[usize], notable: usize) -> Markup {
+    if by_doubt.is_empty() {
         return html! {};
     }
+    let printed: BTreeSet<usize> = by_doubt.iter().take(ON_PAPER).copied().collect();
+    let rows: BTreeSet<usize> = by_doubt.iter().copied().collect();
     html! {
         details open[rows.len() <= 24] {
-            summary {
-                @if rows.len() < notable {
-                    "The " (rows.len()) " least sure of " (words::thousands(notable)) " bytes that are not plainly agreed"
+            @let least = |told: usize| html! {
+                @if told < notable {
+                    "The " (told) " least sure of " (words::thousands(notable)) " bytes that are not plainly agreed"
                 } @else {
                     (count(notable, "byte that is", "bytes that are")) " not plainly agreed"
+                }
+            };
+            summary {
+                @if printed.len() < rows.len() {
+                    span class="screen" { (least(rows.len())) }
+                    span class="paper" { (least(printed.len())) }
+                } @else { (least(rows.len())) }
+            }
+            @if printed.len() < rows.len() {
+                p class="paper small" {
+                    "The map above shows every byte. On a screen this page tells of " (rows.len()) " of them; "
+                    code { "quorate explain DIR " (program.id) } " lists every stretch in doubt, and with an offset behind it ("
+                    code { (program.id) ":0x" (format!("{:04X}", by_doubt[0])) } ") every vote on a byte; "
+                    code { "--json" } " gives it to other programs."
                 }
             }
             table {
@@ -362,7 +392,7 @@ fn table(program: &ProgramVerdict, facts: &[ByteFact], rows: &[usize], notable: 
                 tbody {
                     @for fact in rows.iter().map(|&offset| &facts[offset]) {
                         @let decided = fact.decision.is_some();
-                        tr id=(anchor(&program.id, fact.offset)) {
+                        tr class=[(!printed.contains(&fact.offset)).then_some("screen")] id=(anchor(&program.id, fact.offset)) {
                             th scope="row" class="mono" { (format!("{:04X}", fact.offset)) }
                             td class="mono" { (format!("{:02X}", fact.value)) }
                             td class="class" { (mark(letter(fact.class, decided))) " " (word(fact.class, decided)) }

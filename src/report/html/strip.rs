@@ -17,6 +17,10 @@ const LANE: usize = 66;
 const AXIS: usize = 26;
 /// A mark narrower than this share of the strip could not be seen.
 const NARROWEST: f64 = 0.0015;
+/// What a letter takes of the strip, with some room behind: on a telephone, and on paper. Labels of class `wide` are not on
+/// telephones; where not even that is room enough, the bar's title has the name.
+const LETTER_NARROW: f64 = 0.021;
+const LETTER_WIDE: f64 = 0.011;
 /// Parts of the strip for which damage is counted.
 const PARTS: usize = 200;
 /// Height of a damage mark that stands for all of a part, and of the least one that can be seen.
@@ -34,6 +38,11 @@ pub fn section(evidence: &Evidence) -> Markup {
                  of the tape. Marks of damage are the taller, the more of what was heard there they concern."
             }
             ul class="legend" {
+                @for level in [Level::Established, Level::Supported, Level::Open] {
+                    @if evidence.outcome.verdict.programs.iter().any(|p| p.verdict == level) {
+                        li { (key(bar(level))) "program " (words::level(level)) }
+                    }
+                }
                 li { (key("copy0")) "first copy of a block" }
                 li { (key("copy1")) "second copy" }
                 li { (key("over1")) "upper row: overruled" }
@@ -63,11 +72,7 @@ fn draw(evidence: &Evidence, strip: &Strip) -> Markup {
         svg class="strip" height=(height) role="img" aria-label=(label) {
             @for (i, place) in strip.programs.iter().enumerate() {
                 @let program = &evidence.outcome.verdict.programs[place.index];
-                @let class = match program.verdict {
-                    Level::Established => "prog",
-                    Level::Supported => "prog half",
-                    Level::Open => "prog ring",
-                };
+                @let class = bar(program.verdict);
                 @let next = (i + 1..rows.len()).find(|&n| rows[n] == rows[i]).map(|n| &strip.programs[n]);
                 @let room = next.map_or(strip.length_s, |next| next.at.start) - place.at.start;
                 @let top = rows[i] * ROW;
@@ -77,11 +82,14 @@ fn draw(evidence: &Evidence, strip: &Strip) -> Markup {
                         (name) ", " (words::level(program.verdict)) ", " (minutes(place.at.start)) " to " (minutes(place.at.end))
                     }
                     rect class=(class) x=(x(place.at.start)) y=(top + 24) width=(wide(&place.at)) height="12" {}
-                    // one letter takes about a hundredth of the narrowest screen's strip
-                    @if name.chars().count() as f64 * 0.021 < room / strip.length_s {
+                    @let number = super::number(program);
+                    @let fits = |text: &str, letter: f64| text.chars().count() as f64 * letter < room / strip.length_s;
+                    @if fits(&name, LETTER_NARROW) {
                         text x=(x(place.at.start)) y=(top + 16) { (name) }
-                    } @else {
-                        text x=(x(place.at.start)) y=(top + 16) { (super::number(program)) }
+                    } @else if fits(number, LETTER_NARROW) {
+                        text x=(x(place.at.start)) y=(top + 16) { (number) }
+                    } @else if fits(number, LETTER_WIDE) {
+                        text class="wide" x=(x(place.at.start)) y=(top + 16) { (number) }
                     }
                 }
             }
@@ -97,6 +105,15 @@ fn draw(evidence: &Evidence, strip: &Strip) -> Markup {
                 }
             }
         }
+    }
+}
+
+/// How the bar of a program looks.
+fn bar(level: Level) -> &'static str {
+    match level {
+        Level::Established => "prog",
+        Level::Supported => "prog half",
+        Level::Open => "prog ring",
     }
 }
 

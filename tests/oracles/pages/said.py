@@ -98,7 +98,7 @@ def programs_in_one_place_are_told_apart(folder):
         answer = text(page.get_element_by_id(p["id"]).xpath(".//dl[@class='five']/dd")[3])
         assert answer.startswith(f"Its data was heard by take-{n}: 2 readings. Its header was heard by take-1 and take-2."), answer
     for name in ("demo", "hard", "alike", "over", "many"):
-        bars = tree(folder, f"{name}/report.html").xpath("//section[@id='strip']//rect[starts-with(@class, 'prog')]")
+        bars = tree(folder, f"{name}/report.html").xpath("//svg[@class='strip']//rect[starts-with(@class, 'prog')]")
         places = [(bar.get("y"), *(float(bar.get(k).rstrip("%")) for k in ("x", "width"))) for bar in bars]
         for i, (y, x, width) in enumerate(places):
             for other, left, wide in places[i + 1:]:
