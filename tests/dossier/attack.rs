@@ -316,6 +316,38 @@ fn a_lock_goes_with_its_owner_and_is_no_matter_of_files() {
     assert!(Lock::take(&folder.path().join("not/there"), "add").unwrap().is_none());
 }
 
+/// Whatever lies where the lock would: a link to a file of somebody's, or such a file itself, stays as it is.
+#[cfg(unix)]
+#[test]
+fn a_lock_overwrites_nothing_of_anybodys() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mine, lock) =
+        (folder.path().join("out"), folder.path().join("mine"), folder.path().join(".quorate-out.lock"));
+    fs::write(&mine, "ringed 14 terns").unwrap();
+    let refused = || {
+        let refused = Lock::take(&out, "add").unwrap_err().to_string();
+        assert!(refused.contains(".quorate-out.lock") && refused.contains("move it away"), "{refused}");
+    };
+    // even one that reads like a lock is not written through
+    for text in ["ringed 14 terns", "process 1 (quorate add)\n", ""] {
+        fs::write(&mine, text).unwrap();
+        std::os::unix::fs::symlink(&mine, &lock).unwrap();
+        refused();
+        assert_eq!(fs::read_to_string(&mine).unwrap(), text);
+        fs::remove_file(&lock).unwrap();
+    }
+    std::os::unix::fs::symlink(folder.path().join("nowhere"), &lock).unwrap();
+    refused();
+    assert!(!folder.path().join("nowhere").exists());
+    fs::remove_file(&lock).unwrap();
+    fs::create_dir(&lock).unwrap();
+    refused();
+    fs::remove_dir(&lock).unwrap();
+    fs::write(&lock, "ringed 14 terns").unwrap();
+    refused();
+    assert_eq!(fs::read_to_string(&lock).unwrap(), "ringed 14 terns");
+}
+
 #[cfg(target_os = "linux")]
 #[test]
 fn a_disk_that_fills_up_at_any_file_leaves_the_old_dossier() {
