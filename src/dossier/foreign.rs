@@ -34,6 +34,8 @@ const LEAST: usize = 16;
 /// Share of them that may differ in one program. Misheard bytes are few; two versions of it, where a tape was recorded over,
 /// are for the conflict that the log keeps, and no sign of another tape.
 const MAY_DIFFER: f64 = 0.1;
+/// A header that is wrong with more than this chance says nothing of which program it is.
+const SURE: f64 = 0.01;
 /// Programs that are named one by one.
 const NAMED: usize = 3;
 
@@ -190,9 +192,11 @@ fn alike(alone: &Outcome, index: usize, before: &Present) -> Alike {
     if bytes == &before.bytes || shares(bytes, &before.bytes) || shares(&before.bytes, bytes) {
         return Alike::Same;
     }
+    let theirs = verdict.blocks.iter().any(|b| b.role == "header" && b.p_wrong < SURE);
+    let ours = before.blocks.iter().any(|b| b.role == "header" && b.p_wrong < SURE);
     let headers =
-        (&verdict.name, verdict.load_address, verdict.size) == (&before.name, before.load_address, before.size);
-    match settled.len() >= LEAST && (clear || (framed && !headers)) {
+        (&verdict.name, verdict.load_address, verdict.size) != (&before.name, before.load_address, before.size);
+    match settled.len() >= LEAST && (clear || (framed && headers && theirs && ours)) {
         true => Alike::Other,
         false => Alike::Unclear,
     }
