@@ -69,6 +69,11 @@ pub fn belongs(
                     this side, from a part that no other take has, say --allow-foreign";
         return Ok(Belongs::Elsewhere(what.into()));
     }
+    // what others of its tape have heard too is in common: then nothing is left to speak against it
+    let of_it = tape.blocks.iter().map(|b| &b.block.votes).filter(|votes| votes.iter().any(|v| v.take == take));
+    if of_it.into_iter().all(|votes| votes.iter().any(|v| was_there(&v.take))) {
+        return Ok(Belongs::Here);
+    }
     let alone = match recovery::decide_all(alone(outcome, take), format, &|_, _| ()) {
         Err(Error::NoData(_)) => return Ok(Belongs::Here),
         alone => alone?,

@@ -125,7 +125,7 @@ fn forecasts_at_length() {
         let mut all = Held { cases: 0, foretold: [0.0; 3], happened: [0.0; 3] };
         for seed in [11, 12] {
             let (_takes, paths) = six_takes(seed, &[273, 611, 998], &knobs);
-            let one = held(&paths, known, &[0, 1, 2, 3, 4, 5], 3);
+            let one = held(&paths, known, &[0, 2, 4], 3);
             all.cases += one.cases;
             for k in 0..3 {
                 all.foretold[k] += one.foretold[k];
