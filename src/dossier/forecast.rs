@@ -76,20 +76,24 @@ const NEGLIGIBLE: f64 = 0.1;
 /// noise falls anew: a bit is as strong as any bit of the byte or its neighbours, and as often right as a soft bit of this
 /// strength says of itself, 1/(1 + exp(-m)).
 ///
-/// Held against what happened (`quorate simulate`, three programs of 273 to 998 bytes, two tapes of six takes each, one or
-/// two takes in the dossier and the others added one by one; share of programs established, forecast and found):
+/// Held against what happened (`scripts/attack-dossier forecasts_at_length`: three programs of 273 to 998 bytes, two tapes of
+/// six takes each, every second of them the first of a dossier of one or two, and three others added one by one; share of
+/// programs established, forecast and found):
 ///
-/// | tape | takes | one more | two more | three more |
-/// | --- | --- | --- | --- | --- |
-/// | noise, -5 dB | 1 | 0.97, 1.00 | 1.00, 1.00 | 1.00, 1.00 |
-/// | noise, -6 dB | 1 | 0.46, 0.65 | 0.99, 1.00 | 1.00, 1.00 |
-/// | noise, -7 dB | 1 | 0.00, 0.00 | 0.92, 0.92 | 1.00, 1.00 |
-/// | noise, -7 dB | 2 | 0.98, 0.89 | 1.00, 1.00 | 1.00, 1.00 |
-/// | noise, -8 dB | 2 | 0.05, 0.00 | 0.98, 1.00 | 1.00, 1.00 |
-/// | 4 dropouts a second up to 60 ms, each take its own | 1 | 0.84, 1.00 | 0.97, 1.00 | 0.99, 1.00 |
-/// | 2 dropouts a second of each take, 1 of the tape | 1 | 0.94, 1.00 | 1.00, 1.00 | 1.00, 1.00 |
+/// | tape | takes | cases | one more | two more | three more |
+/// | --- | --- | --- | --- | --- | --- |
+/// | noise, -5 dB | 1 | 18 | 0.97, 0.94 | 1.00, 1.00 | 1.00, 1.00 |
+/// | noise, -6 dB | 1 | 16 | 0.74, 0.88 | 1.00, 1.00 | 1.00, 1.00 |
+/// | noise, -7 dB | 1 | 15 | 0.00, 0.00 | 0.98, 1.00 | 1.00, 1.00 |
+/// | noise, -7 dB | 2 | 18 | 0.99, 1.00 | 1.00, 1.00 | 1.00, 1.00 |
+/// | noise, -8 dB | 2 | 17 | 0.32, 0.47 | 0.99, 1.00 | 1.00, 1.00 |
+/// | 4 dropouts a second up to 60 ms, each take its own | 1 | 4 | 0.74, 1.00 | 0.78, 1.00 | 0.78, 1.00 |
+/// | 2 dropouts a second of each take, 1 of the tape | 1 | 9 | 0.91, 0.44 | 0.96, 0.56 | 0.98, 0.56 |
+/// | 3 dropouts a second of the tape | 1 | 6 | 0.52, 0.00 | 0.52, 0.17 | 0.52, 0.17 |
+/// | 3 dropouts a second of the tape | 2 | 7 | 0.29, 0.14 | 0.29, 0.14 | 0.29, 0.14 |
 ///
-/// With one take an even chance that a dropout stays is all there is, and where all dropouts move that is too careful.
+/// Whose a dropout is one take can't tell: where all move the forecast is too careful, and where all stay too hopeful. Two
+/// takes know.
 ///
 /// Programs share one budget. Trials come in rounds; a program leaves when its intervals are narrow or clear of
 /// [`ENOUGH`]. Stopping by what is seen makes the 95 % of an interval a little less.
