@@ -105,8 +105,8 @@ pub fn forecasts(
     format: &dyn Format,
     progress: Progress,
 ) -> Result<Vec<Forecast>, Error> {
-    let width = format.grammar().bits_per_byte;
-    let of_tape: Vec<Share> = outcome.tapes.iter().map(|t| Share::of(&t.blocks, width)).collect();
+    let (width, copies) = (format.grammar().bits_per_byte, format.layout().sync.len());
+    let of_tape: Vec<Share> = outcome.tapes.iter().map(|t| Share::of(&t.blocks, width, copies)).collect();
     let mut cases: Vec<Result<Case, Forecast>> =
         programs.par_iter().map(|&i| Case::of(outcome, i, format, &of_tape)).collect();
     let mut spent = 0;
@@ -209,7 +209,7 @@ impl<'a> Case<'a> {
             random.set_stream(u64::MAX - member as u64);
             let width = format.grammar().bits_per_byte;
             let truths = drawn(format.checks(old.block.bytes).as_ref(), &sum, width, MOST as usize, &mut random);
-            let plays = Plays::of(&old.block, width);
+            let plays = Plays::of(&old.block, width, format.layout().sync.len());
             parts.push(Part { old, weight, sum, fields, truths, plays, doubt });
         }
         if parts.is_empty() {

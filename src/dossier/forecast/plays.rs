@@ -25,9 +25,9 @@ pub struct Share {
 
 impl Share {
     /// Counts the dropouts in these blocks that more than one take could have.
-    pub fn of(blocks: &[DecidedBlock], width: usize) -> Share {
+    pub fn of(blocks: &[DecidedBlock], width: usize, copies: usize) -> Share {
         let mut share = Share::default();
-        for fault in blocks.iter().flat_map(|b| Plays::of(&b.block, width).faults) {
+        for fault in blocks.iter().flat_map(|b| Plays::of(&b.block, width, copies).faults) {
             match fault.of_tape {
                 Some(true) => share.of_tape += 1,
                 Some(false) => share.of_take += 1,
@@ -52,7 +52,7 @@ impl Share {
 struct Fault {
     copy: usize,
     bytes: Range<usize>,
-    /// `None` if one take alone has heard the place.
+    /// `None` if one take alone can tell of the place.
     of_tape: Option<bool>,
 }
 
@@ -67,14 +67,19 @@ pub struct Plays<'a> {
 }
 
 impl Plays<'_> {
-    pub fn of(block: &Block, width: usize) -> Plays<'_> {
+    pub fn of(block: &Block, width: usize, copies: usize) -> Plays<'_> {
         let covered: Vec<Vec<bool>> =
             block.votes.iter().map(|v| (0..block.bytes).map(|byte| covers(v, byte)).collect()).collect();
         let dropped: Vec<Vec<bool>> = block.votes.iter().zip(&covered).map(|(v, c)| dropped(v, c, width)).collect();
         let mut faults = Vec::new();
-        let copies = block.votes.iter().map(|v| v.copy + 1).max().unwrap_or(0);
         for copy in 0..copies {
             let own: Vec<usize> = (0..block.votes.len()).filter(|&v| block.votes[v].copy == copy).collect();
+            if own.is_empty() {
+                // its beginning is lost, say: a dropout like any other, but of the whole copy
+                let of_tape = (block.takes().len() > 1).then_some(true);
+                faults.push(Fault { copy, bytes: 0..block.bytes, of_tape });
+                continue;
+            }
             let bad = |byte: usize| own.iter().any(|&v| dropped[v][byte]);
             let takes = |has: &dyn Fn(usize) -> bool| {
                 let mut takes: Vec<usize> = own.iter().filter(|&&v| has(v)).map(|&v| block.votes[v].take).collect();
