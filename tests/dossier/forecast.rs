@@ -140,9 +140,8 @@ fn forecasts_at_length() {
     for (row, off) in means.iter().enumerate().filter(|(row, _)| ![5, 6, 7].contains(row)) {
         assert!(off.iter().all(|off| off.abs() < 0.3), "{row}: {off:?}");
     }
-    for k in 0..3 {
-        let off = (means[5][k] + means[7][k]) / 2.0;
-        assert!(off.abs() < 0.25, "{k}: {off:.2}");
+    for (own, tape) in means[5].iter().zip(&means[7]) {
+        assert!(((own + tape) / 2.0).abs() < 0.25, "{own:.2} {tape:.2}");
     }
 }
 
