@@ -88,7 +88,7 @@ const NEGLIGIBLE: f64 = 0.1;
 /// | noise, -7 dB | 2 | 18 | 0.99, 1.00 | 1.00, 1.00 | 1.00, 1.00 |
 /// | noise, -8 dB | 2 | 17 | 0.32, 0.47 | 0.99, 1.00 | 1.00, 1.00 |
 /// | 4 dropouts a second up to 60 ms, each take its own | 1 | 4 | 0.74, 1.00 | 0.78, 1.00 | 0.78, 1.00 |
-/// | 2 dropouts a second of each take, 1 of the tape | 1 | 9 | 0.91, 0.44 | 0.96, 0.56 | 0.98, 0.56 |
+/// | 2 dropouts a second of each take, 1 of the tape | 1 | 9 | 0.70, 0.44 | 0.76, 0.56 | 0.79, 0.56 |
 /// | 3 dropouts a second of the tape | 1 | 6 | 0.52, 0.00 | 0.52, 0.17 | 0.52, 0.17 |
 /// | 3 dropouts a second of the tape | 2 | 7 | 0.29, 0.14 | 0.29, 0.14 | 0.29, 0.14 |
 ///

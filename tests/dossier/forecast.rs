@@ -79,21 +79,21 @@ fn held(paths: &[PathBuf], known: usize, firsts: &[usize], more: usize) -> Held 
 
 /// Six takes alike in quality, three times with another one first. What was measured at length stands at
 /// `dossier::forecast::forecasts`; here the mean of all cases may be off by 0.3, which with 9 cases is a little more than
-/// chance does. That the dropouts of the last deck are each take's own one take can't tell.
+/// chance does. That the dropouts of the last deck are each take's own one take can't tell: there it may be an even chance.
 #[test]
 fn a_forecast_comes_true() {
     let decks = [
-        (json!({ "snr_db": -5 }), 1),
-        (json!({ "snr_db": -6.5 }), 2),
-        (json!({ "snr_db": 5, "own_dropouts_per_s": 4, "dropout_max_ms": 60 }), 1),
+        (json!({ "snr_db": -5 }), 1, 0.3),
+        (json!({ "snr_db": -6.5 }), 2, 0.3),
+        (json!({ "snr_db": 5, "own_dropouts_per_s": 4, "dropout_max_ms": 60 }), 1, 0.5),
     ];
-    for (knobs, more) in decks {
+    for (knobs, more, most_off) in decks {
         let (_takes, paths) = six_takes(11, &[400, 500, 700], &knobs);
         let Held { cases, foretold, happened } = held(&paths, 1, &[0, 2, 4], more);
         let [foretold, happened] = [foretold, happened].map(|sum| sum[more - 1] / cases as f64);
         println!("{knobs}: {more} more, {cases} cases: foretold {foretold:.2}, happened {happened:.2}");
         assert!(cases >= 3, "{knobs}: {cases}");
-        assert!((foretold - happened).abs() < 0.3, "{knobs}: foretold {foretold:.2}, happened {happened:.2}");
+        assert!((foretold - happened).abs() < most_off, "{knobs}: foretold {foretold:.2}, happened {happened:.2}");
     }
 }
 
