@@ -139,6 +139,8 @@ impl Decide {
     fn parts(&self) -> Result<(String, Option<u8>), Error> {
         match (self.what.rsplit_once('='), self.withdraw) {
             (None, true) => Ok((self.what.clone(), None)),
+            // in the name of the program, not behind the offset
+            (Some((_, rest)), true) if rest.contains(':') => Ok((self.what.clone(), None)),
             (Some((place, text)), false) => {
                 let value = place::number(text).and_then(|v| u8::try_from(v).ok());
                 let value = value

@@ -41,9 +41,10 @@ impl Sealed {
     pub fn open(folder: &Path) -> Result<Sealed, Error> {
         let path = folder.join(folder::RECORD);
         let text = fs::read(&path).map_err(|e| Error::read(&path, e))?;
-        let outputs = folder::outputs(&text).ok_or_else(|| {
-            Error::input(&path, "is no run record of quorate, or was changed since; restore it from a copy")
-        })?;
+        let Some(outputs) = folder::outputs(&text) else {
+            check_schema(&path, &text, folder::SCHEMA)?;
+            return Err(Error::input(&path, "was changed since quorate wrote it; restore it from a copy"));
+        };
         let listed = outputs.into_iter().map(|l| (l.file.clone(), l)).collect();
         Ok(Sealed { folder: folder.to_path_buf(), listed })
     }

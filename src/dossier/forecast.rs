@@ -1,15 +1,18 @@
 //! What more takes of the present quality would do: by simulation, from the evidence that is there.
 
+mod plays;
+mod words;
+
 use std::ops::Range;
 
-use rand::{Rng, SeedableRng};
+use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 use serde::Serialize;
 
 use crate::confidence::statistics::{Interval, clopper_pearson};
 use crate::confidence::{Class, ESTABLISHED_BELOW};
-use crate::consensus::{Block, Vote};
+use crate::consensus::Block;
 use crate::correction::hypotheses::{
     Hypothesis, NOT_IN_FORMAT, OBEYS, PRIOR_NO_CHECKS, PRIOR_WRONG_CHECKSUM, WRONG_CHECKSUM, weigh,
 };
@@ -17,6 +20,9 @@ use crate::correction::{CheckMachine, ln_probability, ln_share, ln_valid, poster
 use crate::recovery::{DecidedBlock, Outcome, Outlook, Progress};
 use crate::tape::Format;
 use crate::{Error, Llr};
+
+use plays::{Plays, Share};
+use words::drawn;
 
 /// What more takes of the present quality would do.
 #[derive(Clone, Debug, Serialize)]
@@ -48,10 +54,6 @@ const AHEAD: usize = 5;
 /// Share of trials from which on so many takes are called enough.
 pub const ENOUGH: f64 = 0.8;
 pub const SEED: u64 = 1986;
-/// Mean number of bytes that a new take is like one earlier take, before it is like another: some 100 ms.
-const LIKENESS: f64 = 12.0;
-/// A byte whose soft bits are under this part of what is usual in its reading lies in a dropout.
-const DROPPED: f32 = 0.5;
 /// Trials of every program in a round, and at most.
 const ROUND: u64 = 6;
 const MOST: u64 = 60;
@@ -66,26 +68,32 @@ const NEGLIGIBLE: f64 = 0.1;
 ///
 /// A new take is made of the soft bits of the present ones. What is on the tape is drawn first, from all words that obey
 /// the checks, by what the evidence says: what is taken for right may be wrong, and a forecast that takes it for granted
-/// is too hopeful where much is open. At every place the new take is
-/// then for some bytes as good as one of the takes that have the place, or as any place of this block. How often faults
-/// stay in place is counted where two takes have the same copy; with one take it is an even chance. Within such a stretch
+/// is too hopeful where much is open. Then a dropout is the tape's, and in every new take too, or the take's, and somewhere
+/// else in the next one. Where several takes have the same copy they tell; of the rest a share is the tape's that is drawn
+/// for every trial from what those tell of it (with one take: any share is as likely). So many trials are many tapes, and
+/// what all takes would share is not counted as so many chances to escape it. Away from the tape's dropouts the new take is
+/// for some bytes as good as any place of this block in any take. Within such a stretch
 /// noise falls anew: a bit is as strong as any bit of the byte or its neighbours, and as often right as a soft bit of this
 /// strength says of itself, 1/(1 + exp(-m)).
 ///
-/// Held against what happened (`quorate simulate`, three programs of 273 to 998 bytes, two tapes of six takes each, one or
-/// two takes in the dossier and the others added one by one; share of programs established, forecast and found):
+/// Held against what happened (`scripts/attack-dossier forecasts_at_length`: three programs of 273 to 998 bytes, two tapes of
+/// six takes each, every second of them the first of a dossier of one or two, and three others added one by one; share of
+/// programs established, forecast and found):
 ///
-/// | tape | takes | one more | two more | three more |
-/// | --- | --- | --- | --- | --- |
-/// | noise, -5 dB | 1 | 0.97, 1.00 | 1.00, 1.00 | 1.00, 1.00 |
-/// | noise, -6 dB | 1 | 0.46, 0.65 | 0.99, 1.00 | 1.00, 1.00 |
-/// | noise, -7 dB | 1 | 0.00, 0.00 | 0.92, 0.92 | 1.00, 1.00 |
-/// | noise, -7 dB | 2 | 0.98, 0.89 | 1.00, 1.00 | 1.00, 1.00 |
-/// | noise, -8 dB | 2 | 0.05, 0.00 | 0.98, 1.00 | 1.00, 1.00 |
-/// | 4 dropouts a second up to 60 ms, each take its own | 1 | 0.84, 1.00 | 0.97, 1.00 | 0.99, 1.00 |
-/// | 2 dropouts a second of each take, 1 of the tape | 1 | 0.94, 1.00 | 1.00, 1.00 | 1.00, 1.00 |
+/// | tape | takes | cases | one more | two more | three more |
+/// | --- | --- | --- | --- | --- | --- |
+/// | noise, -5 dB | 1 | 18 | 0.97, 0.94 | 1.00, 1.00 | 1.00, 1.00 |
+/// | noise, -6 dB | 1 | 16 | 0.74, 0.88 | 1.00, 1.00 | 1.00, 1.00 |
+/// | noise, -7 dB | 1 | 15 | 0.00, 0.00 | 0.98, 1.00 | 1.00, 1.00 |
+/// | noise, -7 dB | 2 | 18 | 0.99, 1.00 | 1.00, 1.00 | 1.00, 1.00 |
+/// | noise, -8 dB | 2 | 17 | 0.32, 0.47 | 0.99, 1.00 | 1.00, 1.00 |
+/// | 4 dropouts a second up to 60 ms, each take its own | 1 | 4 | 0.74, 1.00 | 0.78, 1.00 | 0.78, 1.00 |
+/// | 2 dropouts a second of each take, 1 of the tape | 1 | 9 | 0.70, 0.44 | 0.76, 0.56 | 0.79, 0.56 |
+/// | 3 dropouts a second of the tape | 1 | 6 | 0.52, 0.00 | 0.52, 0.17 | 0.52, 0.17 |
+/// | 3 dropouts a second of the tape | 2 | 7 | 0.29, 0.14 | 0.29, 0.14 | 0.29, 0.14 |
 ///
-/// With one take an even chance that a dropout stays is all there is, and where all dropouts move that is too careful.
+/// Whose a dropout is one take can't tell: where all move the forecast is too careful, and where all stay too hopeful. Two
+/// takes know.
 ///
 /// Programs share one budget. Trials come in rounds; a program leaves when its intervals are narrow or clear of
 /// [`ENOUGH`]. Stopping by what is seen makes the 95 % of an interval a little less.
@@ -97,9 +105,10 @@ pub fn forecasts(
     format: &dyn Format,
     progress: Progress,
 ) -> Result<Vec<Forecast>, Error> {
-    let stay: Vec<f64> = outcome.tapes.iter().map(|t| staying(&t.blocks, format.grammar().bits_per_byte)).collect();
+    let (width, copies) = (format.grammar().bits_per_byte, format.layout().sync.len());
+    let of_tape: Vec<Share> = outcome.tapes.iter().map(|t| Share::of(&t.blocks, width, copies)).collect();
     let mut cases: Vec<Result<Case, Forecast>> =
-        programs.par_iter().map(|&i| Case::of(outcome, i, format, &stay)).collect();
+        programs.par_iter().map(|&i| Case::of(outcome, i, format, &of_tape)).collect();
     let mut spent = 0;
     for round in 0..MOST / ROUND {
         let open: Vec<(usize, u64)> = cases
@@ -139,6 +148,7 @@ struct Part<'a> {
     fields: Option<Range<usize>>,
     /// For every trial what is on the tape.
     truths: Vec<Vec<bool>>,
+    plays: Plays<'a>,
     doubt: Doubt,
 }
 
@@ -148,8 +158,8 @@ struct Case<'a> {
     parts: Vec<Part<'a>>,
     /// Chance of a fault in the blocks that need no more takes.
     p_rest: f64,
-    /// How far faults stay in place: see [`staying`].
-    stay: f64,
+    /// How many faults are of the tape.
+    of_tape: Share,
     /// Of every trial the number of new takes after which it was settled.
     firsts: Vec<Option<usize>>,
 }
@@ -169,7 +179,7 @@ fn p_wrong(block: &DecidedBlock, fields: Option<&Range<usize>>) -> f64 {
 }
 
 impl<'a> Case<'a> {
-    fn of(outcome: &'a Outcome, index: usize, format: &dyn Format, stay: &[f64]) -> Result<Case<'a>, Forecast> {
+    fn of(outcome: &'a Outcome, index: usize, format: &dyn Format, of_tape: &[Share]) -> Result<Case<'a>, Forecast> {
         let program = &outcome.programs[index];
         match &program.outlook {
             Outlook::Plays => {}
@@ -199,13 +209,14 @@ impl<'a> Case<'a> {
             random.set_stream(u64::MAX - member as u64);
             let width = format.grammar().bits_per_byte;
             let truths = drawn(format.checks(old.block.bytes).as_ref(), &sum, width, MOST as usize, &mut random);
-            parts.push(Part { old, weight, sum, fields, truths, doubt });
+            let plays = Plays::of(&old.block, width, format.layout().sync.len());
+            parts.push(Part { old, weight, sum, fields, truths, plays, doubt });
         }
         if parts.is_empty() {
             let why = "what keeps it from being established is not in its soft bits";
             return Err(Forecast::Unknown { why: why.into() });
         }
-        Ok(Case { index, parts, p_rest, stay: stay[program.tape], firsts: Vec::new() })
+        Ok(Case { index, parts, p_rest, of_tape: of_tape[program.tape], firsts: Vec::new() })
     }
 
     fn by_takes(&self) -> Vec<Settled> {
@@ -236,20 +247,21 @@ impl<'a> Case<'a> {
         random.set_stream(trial * programs as u64 + self.index as u64);
         let (width, copies) = (format.grammar().bits_per_byte, format.layout().sync.len());
         let bytes: u64 = self.parts.iter().map(|p| p.old.block.bytes as u64).sum();
+        let share = self.of_tape.drawn(&mut random);
         let mut trials = Vec::with_capacity(self.parts.len());
         for part in &self.parts {
-            let truth = &part.truths[trial as usize];
-            trials.push((part, truth, part.sum.clone()));
+            let (truth, faults) = (&part.truths[trial as usize], part.plays.faults(share, copies, &mut random));
+            trials.push((part, truth, part.sum.clone(), faults));
         }
         for takes in 1..=AHEAD {
-            for (part, truth, sum) in &mut trials {
+            for (part, truth, sum, faults) in &mut trials {
                 for copy in 0..copies {
-                    let bits = invented(&part.old.block, copy, truth, self.stay, width, &mut random);
+                    let bits = part.plays.another(copy, truth, faults, &mut random);
                     sum.iter_mut().zip(bits).for_each(|(s, b)| *s += b * part.weight);
                 }
             }
             let mut p_all = self.p_rest;
-            for (part, truth, sum) in &trials {
+            for (part, truth, sum, _) in &trials {
                 p_all += part.doubt.that_it_is(format, truth, sum, part.fields.as_ref(), width)?;
                 if p_all >= ESTABLISHED_BELOW {
                     break;
@@ -317,167 +329,4 @@ impl Doubt {
 
 fn impossible() -> Error {
     Error::Usage("a block admits no valid word: this is a fault of quorate, please report it".into())
-}
-
-/// Words that obey the checks, drawn by their probability given the soft bits: a backward pass gives every state's chance to
-/// end well, and forward every bit is drawn by its share of it (forward filtering, backward sampling turned round; Carter
-/// & Kohn, Biometrika 81:541, 1994, from memory). Messages are kept at every byte, `width` bits, and made again between.
-fn drawn(
-    checks: &dyn CheckMachine,
-    sum: &[Llr],
-    width: usize,
-    count: usize,
-    random: &mut ChaCha8Rng,
-) -> Vec<Vec<bool>> {
-    let states = checks.states();
-    let weights = |at: usize| -> [f32; 2] {
-        let one = sum[at].p_one() as f32;
-        match checks.known_bit(at) {
-            None => [1.0 - one, one],
-            Some(bit) => [f32::from(u8::from(!bit)), f32::from(u8::from(bit))],
-        }
-    };
-    let masked = |at: usize, message: &mut [f32]| {
-        let allowed = |s: usize| checks.allows(s, at);
-        message.iter_mut().enumerate().filter(|(s, _)| !allowed(*s)).for_each(|(_, m)| *m = 0.0);
-        let most = message.iter().copied().fold(f32::MIN_POSITIVE, f32::max);
-        message.iter_mut().for_each(|m| *m /= most);
-    };
-    // what may follow the bit before `at`, from what may follow the one at `at`
-    let back = |at: usize, after: &[f32]| -> Vec<f32> {
-        let w = weights(at);
-        let follow = |s: usize, bit: bool| w[usize::from(bit)] * after[checks.step(s, at, bit)];
-        let mut before: Vec<f32> = (0..states).map(|s| follow(s, false) + follow(s, true)).collect();
-        if at > 0 {
-            masked(at - 1, &mut before);
-        }
-        before
-    };
-    let mut end: Vec<f32> = (0..states).map(|s| f32::from(u8::from(checks.accepts(s)))).collect();
-    masked(sum.len() - 1, &mut end);
-    let mut kept = vec![end.clone()];
-    for at in (1..sum.len()).rev() {
-        end = back(at, &end);
-        if at % width == 0 {
-            kept.push(end.clone());
-        }
-    }
-    let mut words = vec![(0, Vec::with_capacity(sum.len())); count];
-    for byte in (0..sum.len()).step_by(width) {
-        let Some(last) = kept.pop() else { break };
-        let bits: Vec<usize> = (byte..(byte + width).min(sum.len())).collect();
-        let mut messages = vec![last];
-        for &at in bits[1..].iter().rev() {
-            messages.push(back(at, &messages[messages.len() - 1]));
-        }
-        for &at in &bits {
-            let (w, Some(after)) = (weights(at), messages.pop()) else { break };
-            for (state, word) in &mut words {
-                let next = [checks.step(*state, at, false), checks.step(*state, at, true)];
-                let [zero, one] = [w[0] * after[next[0]], w[1] * after[next[1]]].map(f64::from);
-                let bit = random.random::<f64>() * (zero + one) >= zero;
-                word.push(bit);
-                *state = next[usize::from(bit)];
-            }
-        }
-    }
-    words.into_iter().map(|w| w.1).collect()
-}
-
-fn covers(vote: &Vote, byte: usize) -> bool {
-    vote.stretches.iter().any(|s| (s.2..s.2 + s.1 - s.0).contains(&byte))
-}
-
-/// The soft bits of one copy of a block in a take that was never made.
-fn invented(block: &Block, copy: usize, truth: &[bool], stay: f64, width: usize, random: &mut ChaCha8Rng) -> Vec<Llr> {
-    let covered: Vec<Vec<bool>> =
-        block.votes.iter().map(|v| (0..block.bytes).map(|byte| covers(v, byte)).collect()).collect();
-    let mut out = vec![Llr::LOST; block.bytes * width];
-    // the vote it is like, and by how many bytes that lies elsewhere
-    let mut like: Option<(usize, usize)> = None;
-    for byte in 0..block.bytes {
-        let lost = like.is_none_or(|(vote, shift)| !covered[vote][(byte + shift) % block.bytes]);
-        if lost || random.random::<f64>() < 1.0 / LIKENESS {
-            let here: Vec<usize> =
-                (0..block.votes.len()).filter(|&v| block.votes[v].copy == copy && covered[v][byte]).collect();
-            like = if !here.is_empty() && random.random::<f64>() < stay {
-                Some((here[random.random_range(0..here.len())], 0))
-            } else {
-                let vote = random.random_range(0..block.votes.len());
-                let shift = random.random_range(0..block.bytes);
-                covered[vote][(byte + shift) % block.bytes].then_some((vote, shift))
-            };
-        }
-        let Some((vote, shift)) = like else { continue };
-        let at = (byte + shift) % block.bytes;
-        let near: Vec<usize> =
-            (at.saturating_sub(1)..(at + 2).min(block.bytes)).filter(|&b| covered[vote][b]).collect();
-        for k in 0..width {
-            let from = near[random.random_range(0..near.len())];
-            let strength = block.votes[vote].bits[from * width + random.random_range(0..width)].0.abs();
-            let right = random.random::<f64>() < Llr(strength).p_one();
-            out[byte * width + k] = Llr(if truth[byte * width + k] == right { strength } else { -strength });
-        }
-    }
-    out
-}
-
-/// How often a fault of one take is in another too, where both have the same copy of a block: from 1/2, as long as nothing
-/// is known, to 0 or 1.
-fn staying(blocks: &[DecidedBlock], width: usize) -> f64 {
-    let (mut faults, mut both) = (0, 0);
-    for DecidedBlock { block, .. } in blocks {
-        let bad: Vec<Vec<bool>> = block.votes.iter().map(|v| dropped(v, width)).collect();
-        for (i, u) in block.votes.iter().enumerate() {
-            for (j, v) in block.votes.iter().enumerate().filter(|(_, v)| v.take != u.take && v.copy == u.copy) {
-                let mut byte = 0;
-                while byte < block.bytes {
-                    let length = bad[i][byte..].iter().take_while(|&&b| b).count();
-                    if length > 0 && (byte..byte + length).all(|b| covers(v, b)) {
-                        faults += 1;
-                        both += usize::from(bad[j][byte..byte + length].contains(&true));
-                    }
-                    byte += length.max(1);
-                }
-            }
-        }
-    }
-    (both as f64 + 1.0) / (faults as f64 + 2.0)
-}
-
-/// The bytes of a vote that lie in a dropout.
-fn dropped(vote: &Vote, width: usize) -> Vec<bool> {
-    let strength: Vec<f32> = vote.bits.chunks(width).map(|b| b.iter().map(|l| l.0.abs()).sum()).collect();
-    let mut heard: Vec<f32> = (0..strength.len()).filter(|&b| covers(vote, b)).map(|b| strength[b]).collect();
-    heard.sort_by(f32::total_cmp);
-    let usual = heard.get(heard.len() / 2).copied().unwrap_or(0.0);
-    (0..strength.len()).map(|b| covers(vote, b) && strength[b] < DROPPED * usual).collect()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::correction::obeys;
-    use crate::tape::TwinCopy;
-
-    /// The share of words with a one is the bit's posterior (forward-backward, itself tested against enumeration), and
-    /// every word obeys the checks.
-    #[test]
-    fn words_are_drawn_as_probable_as_they_are() {
-        let format = TwinCopy::default();
-        let mut random = ChaCha8Rng::seed_from_u64(7);
-        let sum: Vec<Llr> = (0..5 * 9).map(|_| Llr(random.random_range(-3.0..3.0))).collect();
-        let checks = format.checks(5);
-        let words = drawn(checks.as_ref(), &sum, 9, 4_000, &mut random);
-        assert!(words.iter().all(|w| obeys(checks.as_ref(), w)));
-        for (k, l) in posteriors(checks.as_ref(), &sum).unwrap().llr.iter().enumerate() {
-            let ones = words.iter().filter(|w| w[k]).count() as f64 / words.len() as f64;
-            // five standard deviations of 4,000 throws
-            assert!(
-                (ones - l.p_one()).abs() < 5.0 * 0.25_f64.sqrt() / 4_000_f64.sqrt(),
-                "bit {k}: {ones} {}",
-                l.p_one()
-            );
-        }
-    }
 }

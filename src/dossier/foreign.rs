@@ -34,6 +34,8 @@ const LEAST: usize = 16;
 /// Share of them that may differ in one program. Misheard bytes are few; two versions of it, where a tape was recorded over,
 /// are for the conflict that the log keeps, and no sign of another tape.
 const MAY_DIFFER: f64 = 0.1;
+/// A header that is wrong with more than this chance says nothing of which program it is.
+const SURE: f64 = 0.01;
 /// Programs that are named one by one.
 const NAMED: usize = 3;
 
@@ -66,6 +68,11 @@ pub fn belongs(
         let what = "has no block in common with the takes that are there: another tape, or its other side? If it is of \
                     this side, from a part that no other take has, say --allow-foreign";
         return Ok(Belongs::Elsewhere(what.into()));
+    }
+    // what others of its tape have heard too is in common: then nothing is left to speak against it
+    let of_it = tape.blocks.iter().map(|b| &b.block.votes).filter(|votes| votes.iter().any(|v| v.take == take));
+    if of_it.into_iter().all(|votes| votes.iter().any(|v| was_there(&v.take))) {
+        return Ok(Belongs::Here);
     }
     let alone = match recovery::decide_all(alone(outcome, take), format, &|_, _| ()) {
         Err(Error::NoData(_)) => return Ok(Belongs::Here),
@@ -190,9 +197,11 @@ fn alike(alone: &Outcome, index: usize, before: &Present) -> Alike {
     if bytes == &before.bytes || shares(bytes, &before.bytes) || shares(&before.bytes, bytes) {
         return Alike::Same;
     }
+    let theirs = verdict.blocks.iter().any(|b| b.role == "header" && b.p_wrong < SURE);
+    let ours = before.blocks.iter().any(|b| b.role == "header" && b.p_wrong < SURE);
     let headers =
-        (&verdict.name, verdict.load_address, verdict.size) == (&before.name, before.load_address, before.size);
-    match settled.len() >= LEAST && (clear || (framed && !headers)) {
+        (&verdict.name, verdict.load_address, verdict.size) != (&before.name, before.load_address, before.size);
+    match settled.len() >= LEAST && (clear || (framed && headers && theirs && ours)) {
         true => Alike::Other,
         false => Alike::Unclear,
     }

@@ -8,6 +8,10 @@ use fs4::FileExt;
 
 use crate::Error;
 
+/// How the line in the file begins, and the most that is read of one.
+const LINE: &str = "process ";
+const LONGEST: u64 = 200;
+
 /// Held until dropped. The lock is the system's own advisory lock on a hidden file beside the folder, since the folder
 /// itself is exchanged for its successor: it goes with the process, however that ends.
 #[derive(Debug)]
@@ -32,13 +36,16 @@ impl Lock {
         let path = folder.with_file_name(format!(".quorate-{name}.lock"));
         let failed = |e| Error::write(&path, e);
         loop {
-            let mut options = OpenOptions::new();
-            let mut file = options.read(true).write(true).create(true).truncate(false).open(&path).map_err(failed)?;
+            if !may_be_ours(&path) {
+                let what = "is no lock of quorate, and it overwrites nothing of yours: move it away";
+                return Err(Error::Refused { path, what: what.into() });
+            }
+            let mut file = open(&path).map_err(failed)?;
             match FileExt::try_lock(&file) {
                 Ok(()) => {}
                 Err(fs4::TryLockError::WouldBlock) => {
                     let mut by = String::new();
-                    let _ = file.read_to_string(&mut by);
+                    let _ = (&file).take(LONGEST).read_to_string(&mut by);
                     let by =
                         if by.trim().is_empty() { "another process".into() } else { super::files::shown(by.trim()) };
                     let what = format!("{by} is at work on it; wait until that is done");
@@ -50,7 +57,7 @@ impl Lock {
             if !same(&file, &path) {
                 continue;
             }
-            let line = format!("process {} (quorate {what})\n", std::process::id());
+            let line = format!("{LINE}{} (quorate {what})\n", std::process::id());
             file.set_len(0)
                 .and_then(|()| file.seek(SeekFrom::Start(0)))
                 .and_then(|_| file.write_all(line.as_bytes()))
@@ -65,6 +72,26 @@ impl Drop for Lock {
         // before it is unlocked, so that nobody else's is taken away; if it stays, it says nothing without its lock
         let _ = std::fs::remove_file(&self.path);
     }
+}
+
+/// Whether there is nothing, or what a process left that was killed: a file with our line in it, or an empty one.
+fn may_be_ours(path: &Path) -> bool {
+    let Ok(there) = std::fs::symlink_metadata(path) else { return true };
+    let line = || {
+        let mut text = Vec::new();
+        File::open(path)?.take(LONGEST).read_to_end(&mut text).map(|_| text)
+    };
+    // of whom it can't be read the lock says more
+    there.is_file() && line().map_or(true, |text| text.is_empty() || text.starts_with(LINE.as_bytes()))
+}
+
+/// Never through a link, which may lead to a file of anybody's.
+fn open(path: &Path) -> std::io::Result<File> {
+    let mut options = OpenOptions::new();
+    options.read(true).write(true).create(true).truncate(false);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::custom_flags(&mut options, rustix::fs::OFlags::NOFOLLOW.bits() as i32);
+    options.open(path)
 }
 
 #[cfg(unix)]

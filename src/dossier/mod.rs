@@ -108,10 +108,20 @@ pub struct Present {
     /// Where it lies in the takes that heard it.
     pub places: Vec<Place>,
     pub decisions: Vec<PersonsDecision>,
+    #[serde(default)]
+    pub blocks: Vec<PresentBlock>,
     data: String,
     /// As written, a person's decisions included.
     #[serde(skip)]
     pub bytes: Vec<u8>,
+}
+
+/// A block of a program, as far as it matters for what comes.
+#[derive(Clone, Debug, PartialEq, Deserialize)]
+pub struct PresentBlock {
+    /// `header` or `data`.
+    pub role: String,
+    pub p_wrong: f64,
 }
 
 #[derive(Deserialize)]
@@ -182,6 +192,7 @@ impl Dossier {
         }
         let log = Log::parse(&files.path(log::FILE), &files.read(log::FILE)?)?;
         let text = files.read(VERDICT)?;
+        files::check_schema(&files.path(VERDICT), &text, crate::report::verdict::SCHEMA)?;
         let bad = |e: &dyn std::fmt::Display| Error::input(&files.path(VERDICT), format!("can't be understood: {e}"));
         let PresentVerdict { takes: present_takes, mut programs } =
             serde_json::from_slice(&text).map_err(|e| bad(&e))?;

@@ -2,6 +2,7 @@
 //! stored soft bits, and holds the result against what is written. It shares the engine with the rest, and none of the
 //! dossier's own reading or writing.
 
+mod outputs;
 mod plain;
 
 use std::collections::BTreeMap;
@@ -303,7 +304,15 @@ impl Reader<'_> {
                 return None;
             }
             match self.take(folder, width, copies) {
-                Some(takes) => received.extend(takes),
+                Some(takes) => {
+                    let samples = entry["samples_blake3"].as_str()?;
+                    let named = folder.strip_prefix("takes/").is_some_and(|n| samples.starts_with(n));
+                    if !named || takes.iter().any(|t| t.samples_blake3 != samples) {
+                        let what = "is of other samples than its folder's name or dossier.json says";
+                        self.fault(&format!("{folder}/take.json"), what);
+                    }
+                    received.extend(takes);
+                }
                 None => {
                     self.fault(&format!("{folder}/take.json"), "or an array beside it can't be understood");
                     return None;
@@ -384,6 +393,8 @@ impl Reader<'_> {
         let Some(dossier) = self.value("dossier.json") else { return };
         let Some(format) = self.format(&dossier) else { return };
         let Some(verdict) = self.value("verdict.json") else { return };
+        self.is("verdict.json", &verdict, "verdict");
+        self.logged(&intake, &verdict, events);
         let mut outcome = match recovery::decide_all(intake, format.as_ref(), &|_, _| ()) {
             Ok(outcome) => outcome,
             Err(e) => return self.fault("takes", format!("nothing can be decided from the evidence: {e}")),
@@ -426,6 +437,10 @@ impl Reader<'_> {
             if verdict[field] != text[field] {
                 self.fault("verdict.json", format!("{field}: not what the evidence gives"));
             }
+        }
+        // of other bytes or other words the files that come of them follow
+        if same_version && self.report.faults.is_empty() {
+            self.outputs(&outcome, format.as_ref(), events);
         }
     }
 }

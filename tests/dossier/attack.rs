@@ -12,7 +12,7 @@ use quorate::dossier::{Dossier, Lock};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 
-use crate::desk::{code, files, names, program, recover, stderr};
+use crate::desk::{code, files, names, program, recover, stderr, stdout};
 use crate::takes::{add, contents, copy_folder, dossier, reseal, run, side, state};
 
 fn spawn(arguments: &[&str], dir: &Path, takes: &[&Path]) -> Child {
@@ -258,6 +258,53 @@ fn forged(ways: usize, seed: u64) {
     }
 }
 
+/// What no hash tells once the folder is sealed again: the files that people open follow from the evidence and the log, and
+/// the log knows what came in and what was decided.
+#[test]
+fn what_people_open_is_made_again_and_compared() {
+    let (folder, out) = dossier(&[&side().torn, &side().good]);
+    let forgery = folder.path().join("forged");
+    let forged = |file: &str, change: &dyn Fn(Vec<u8>) -> Vec<u8>| {
+        let _ = fs::remove_dir_all(&forgery);
+        copy_folder(&out, &forgery);
+        let before = fs::read(out.join(file)).unwrap();
+        let bytes = change(before.clone());
+        assert!(bytes != before, "{file}");
+        reseal(&forgery, &[(file, bytes)]);
+        verify(&forgery).unwrap().faults
+    };
+    let names: Vec<String> = files(&out).into_iter().filter(|f| f.starts_with("programs/0")).collect();
+    assert!(names.iter().any(|n| n.ends_with(".prg")) && names.iter().any(|n| n.ends_with(".wav")), "{names:?}");
+    for file in names.iter().map(String::as_str).chain(["summary.txt"]) {
+        let faults = forged(file, &|mut bytes| {
+            let middle = bytes.len() / 2;
+            bytes[middle] ^= 1;
+            bytes
+        });
+        assert!(faults.len() == 1 && faults[0].file == file, "{file}: {faults:?}");
+    }
+    // another log whose chain holds: of a take that never came in, and of a decision that was another
+    let rewritten = |from: &'static str, to: &'static str| {
+        forged("log.jsonl", &|bytes| {
+            let (mut prev, mut text) = ("0".repeat(64), String::new());
+            for line in String::from_utf8(bytes).unwrap().lines() {
+                let (head, tail) = line.split_once(r#""prev":""#).unwrap();
+                let line = format!(r#"{head}"prev":"{prev}{}"#, &tail[64..]).replace(from, to);
+                prev = crate::takes::hex(line.as_bytes());
+                text += &(line + "\n");
+            }
+            text.into_bytes()
+        })
+    };
+    for (from, to, says) in [
+        ("torn.wav", "worn.wav", "does not say how torn.wav"),
+        (r#""name":"CLOCK""#, r#""name":"CLICK""#, "the last decision"),
+    ] {
+        let faults = rewritten(from, to);
+        assert!(faults.len() == 1 && faults[0].file == "log.jsonl" && faults[0].what.contains(says), "{faults:?}");
+    }
+}
+
 fn quorate_programs(out: &Path) -> Vec<Vec<u8>> {
     Dossier::open(out).unwrap().programs.into_iter().map(|p| p.bytes).collect()
 }
@@ -316,6 +363,38 @@ fn a_lock_goes_with_its_owner_and_is_no_matter_of_files() {
     assert!(Lock::take(&folder.path().join("not/there"), "add").unwrap().is_none());
 }
 
+/// Whatever lies where the lock would: a link to a file of somebody's, or such a file itself, stays as it is.
+#[cfg(unix)]
+#[test]
+fn a_lock_overwrites_nothing_of_anybodys() {
+    let folder = tempfile::tempdir().unwrap();
+    let (out, mine, lock) =
+        (folder.path().join("out"), folder.path().join("mine"), folder.path().join(".quorate-out.lock"));
+    fs::write(&mine, "ringed 14 terns").unwrap();
+    let refused = || {
+        let refused = Lock::take(&out, "add").unwrap_err().to_string();
+        assert!(refused.contains(".quorate-out.lock") && refused.contains("move it away"), "{refused}");
+    };
+    // even one that reads like a lock is not written through
+    for text in ["ringed 14 terns", "process 1 (quorate add)\n", ""] {
+        fs::write(&mine, text).unwrap();
+        std::os::unix::fs::symlink(&mine, &lock).unwrap();
+        refused();
+        assert_eq!(fs::read_to_string(&mine).unwrap(), text);
+        fs::remove_file(&lock).unwrap();
+    }
+    std::os::unix::fs::symlink(folder.path().join("nowhere"), &lock).unwrap();
+    refused();
+    assert!(!folder.path().join("nowhere").exists());
+    fs::remove_file(&lock).unwrap();
+    fs::create_dir(&lock).unwrap();
+    refused();
+    fs::remove_dir(&lock).unwrap();
+    fs::write(&lock, "ringed 14 terns").unwrap();
+    refused();
+    assert_eq!(fs::read_to_string(&lock).unwrap(), "ringed 14 terns");
+}
+
 #[cfg(target_os = "linux")]
 #[test]
 fn a_disk_that_fills_up_at_any_file_leaves_the_old_dossier() {
@@ -331,6 +410,35 @@ fn a_disk_that_fills_up_at_any_file_leaves_the_old_dossier() {
         assert!(contents(&out) == before, "{blocks}");
         assert_eq!(names(folder.path()), ["out"], "{blocks}");
     }
+}
+
+/// A small file system of its own, in a name space of its own: needs root, or a system that gives such spaces to anybody.
+#[cfg(target_os = "linux")]
+#[test]
+#[ignore = "needs a mount: scripts/attack-dossier"]
+fn a_disk_that_is_really_full() {
+    let (folder, out) = dossier(&[&side().torn]);
+    let (disk, quorate) = (folder.path().join("disk"), assert_cmd::cargo::cargo_bin!("quorate"));
+    fs::create_dir(&disk).unwrap();
+    let script = r#"set -e
+        mount -t tmpfs -o size="$1"k none "$2"
+        cp -r "$3" "$2/out"
+        "$0" add "$2/out" "$4" -q > "$2.said" 2>&1 && code=0 || code=$?
+        diff -r "$3" "$2/out" > /dev/null && echo "$code same" || echo "$code other"
+        ls -A "$2"
+        "$0" verify "$2/out" > /dev/null"#;
+    let used: usize = contents(&out).values().map(|b| b.len().div_ceil(4096) * 4).sum();
+    let mut seen = Vec::new();
+    for more in [40, 80, 200, 500, 900, 1500, 2500, 3500, 20_000] {
+        let mut command = Command::new("unshare");
+        command.args(["--map-root-user", "--mount", "sh", "-c", script]).arg(quorate);
+        let output = command.arg((used + more).to_string()).args([&disk, &out, &side().good]).output().unwrap();
+        assert_eq!((code(&output), stderr(&output)), (0, String::new()), "{more}");
+        seen.push(stdout(&output));
+    }
+    println!("{seen:?}");
+    assert!(seen.iter().all(|s| s == "4 same\nout\n" || s == "0 other\nout\n"), "{seen:?}");
+    assert!(seen[0].starts_with('4') && seen[seen.len() - 1].starts_with('0'), "{seen:?}");
 }
 
 /// A folder that may not be written: root may write anywhere, so the process becomes nobody for this.

@@ -222,6 +222,15 @@ fn what_is_no_dossier_of_ours_is_refused_with_a_clear_word() {
         let line = stderr(&output).lines().find(|l| l.contains(says)).map(String::from);
         assert!(line.is_some_and(|l| l.contains(file)), "{file}: {}", stderr(&output));
     }
+    // of a newer run record nothing is known, its seal least of all
+    let path = out.join("run.json");
+    let text = std::fs::read_to_string(&path).unwrap().replace("quorate/run/1", "quorate/run/2");
+    std::fs::write(&path, text).unwrap();
+    for (command, rest) in [("add", vec![good]), ("next", vec![])] {
+        let output = run(command, &out, &rest);
+        let said = stderr(&output);
+        assert!(code(&output) == 2 && said.contains("run.json") && said.contains("newer quorate"), "{said}");
+    }
 }
 
 /// What was established is never silently weakened. The dossier is given a past in which other bytes were established:

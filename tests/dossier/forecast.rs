@@ -9,7 +9,7 @@ use crate::desk::{code, program, stderr, stdout};
 use crate::takes::{add, dossier, run};
 
 /// A tape of programs with bytes of their own and six takes of it, with these knobs for all.
-fn six_takes(sizes: &[usize], knobs: &Value) -> (TempDir, Vec<PathBuf>) {
+fn six_takes(seed: u64, sizes: &[usize], knobs: &Value) -> (TempDir, Vec<PathBuf>) {
     let folder = tempfile::tempdir().unwrap();
     let file = |(i, size): (usize, &usize)| {
         let hex: String = (1..=*size).map(|k| format!("{:02x}", (k * (2_654_435_761 + 2 * i)) >> 13 & 0xFF)).collect();
@@ -19,7 +19,8 @@ fn six_takes(sizes: &[usize], knobs: &Value) -> (TempDir, Vec<PathBuf>) {
     let files: Vec<Value> = sizes.iter().enumerate().map(file).collect();
     let takes: Vec<Value> = (1..=6).map(|i| json!({ "name": format!("t{i}"), "file": format!("t{i}.wav") })).collect();
     let recipe = folder.path().join("recipe.json");
-    std::fs::write(&recipe, json!({ "seed": 11, "files": files, "deck": knobs, "takes": takes }).to_string()).unwrap();
+    std::fs::write(&recipe, json!({ "seed": seed, "files": files, "deck": knobs, "takes": takes }).to_string())
+        .unwrap();
     let out = folder.path().join("takes");
     let made = program().arg("simulate").arg(&recipe).arg("--out").arg(&out).arg("-q").output().unwrap();
     assert_eq!(code(&made), 0, "{}", stderr(&made));
@@ -38,49 +39,116 @@ fn level(out: &Path, file: &str, at_s: f64) -> String {
     found.map_or(String::new(), |p| p["verdict"].as_str().unwrap().into())
 }
 
-/// Six takes alike in quality, three times with another one first. The names of noisy programs may be misheard, so they are
-/// known by their place. What was measured at length stands at `dossier::forecast::forecasts`; here the mean of all cases
-/// may be off by 0.3, which with 9 cases is a little more than chance does.
+/// What `next` foretold for one to three more takes, and what happened: shares of programs established. The names of noisy
+/// programs may be misheard, so they are known by their place.
+struct Held {
+    cases: usize,
+    foretold: [f64; 3],
+    happened: [f64; 3],
+}
+
+/// The dossier has `known` takes, the first of each of `firsts` and those after it; `more` are added one by one.
+fn held(paths: &[PathBuf], known: usize, firsts: &[usize], more: usize) -> Held {
+    let mut held = Held { cases: 0, foretold: [0.0; 3], happened: [0.0; 3] };
+    for first in firsts {
+        let order: Vec<&Path> = (0..6).map(|i| paths[(first + i) % 6].as_path()).collect();
+        let (_folder, out) = dossier(&order[..known]);
+        let verdict = crate::desk::verdict(&out);
+        let file = order[0].file_name().unwrap().to_str().unwrap();
+        let take = verdict["takes"].as_array().unwrap().iter().find(|t| t["file"] == file).unwrap()["id"].clone();
+        let advice: Value = serde_json::from_str(&stdout(&run("next", &out, &["--json"]))).unwrap();
+        let mut middles = Vec::new();
+        for one in advice.as_array().unwrap().iter().filter(|a| a["forecast"]["kind"] == "simulated") {
+            let own = verdict["programs"].as_array().unwrap().iter().find(|p| p["id"] == one["program"]).unwrap();
+            let Some(place) = own["places"].as_array().unwrap().iter().find(|l| l["take"] == take) else { continue };
+            middles.push(0.5 * (place["from_s"].as_f64().unwrap() + place["to_s"].as_f64().unwrap()));
+            for (k, foretold) in held.foretold.iter_mut().enumerate() {
+                let told = &one["forecast"]["by_takes"][k];
+                *foretold += told["settled"].as_f64().unwrap() / one["forecast"]["trials"].as_f64().unwrap();
+            }
+        }
+        for k in 0..more {
+            assert_eq!(code(&add(&out, &[order[known + k]], &["-q", "--allow-foreign"])), 0);
+            let established = middles.iter().filter(|&&middle| level(&out, file, middle) == "established").count();
+            held.happened[k] += established as f64;
+        }
+        held.cases += middles.len();
+    }
+    held
+}
+
+/// Six takes alike in quality, three times with another one first. What was measured at length stands at
+/// `dossier::forecast::forecasts`; here the mean of all cases may be off by 0.3, which with 9 cases is a little more than
+/// chance does. That the dropouts of the last deck are each take's own one take can't tell: there it may be an even chance.
 #[test]
 fn a_forecast_comes_true() {
     let decks = [
-        (json!({ "snr_db": -5 }), 0),
-        (json!({ "snr_db": -6.5 }), 1),
-        (json!({ "snr_db": 5, "own_dropouts_per_s": 4, "dropout_max_ms": 60 }), 0),
+        (json!({ "snr_db": -5 }), 1, 0.3),
+        (json!({ "snr_db": -6.5 }), 2, 0.3),
+        (json!({ "snr_db": 5, "own_dropouts_per_s": 4, "dropout_max_ms": 60 }), 1, 0.5),
     ];
-    for (knobs, further) in decks {
-        let (_takes, paths) = six_takes(&[400, 500, 700], &knobs);
-        let (mut foretold, mut happened, mut cases) = (0.0, 0.0, 0);
-        for first in [0, 2, 4] {
-            let order: Vec<&PathBuf> = (0..6).map(|i| &paths[(first + i) % 6]).collect();
-            let (_folder, out) = dossier(&[order[0]]);
-            let verdict = crate::desk::verdict(&out);
-            let advice: Value = serde_json::from_str(&stdout(&run("next", &out, &["--json"]))).unwrap();
-            for take in &order[1..=1 + further] {
-                assert_eq!(code(&add(&out, &[take], &["-q"])), 0);
-            }
-            for one in advice.as_array().unwrap().iter().filter(|a| a["forecast"]["kind"] == "simulated") {
-                let own = verdict["programs"].as_array().unwrap().iter().find(|p| p["id"] == one["program"]).unwrap();
-                let place = &own["places"][0];
-                let middle = 0.5 * (place["from_s"].as_f64().unwrap() + place["to_s"].as_f64().unwrap());
-                let told = &one["forecast"]["by_takes"][further];
-                foretold += told["settled"].as_f64().unwrap() / one["forecast"]["trials"].as_f64().unwrap();
-                let file = order[0].file_name().unwrap().to_str().unwrap();
-                happened += f64::from(u8::from(level(&out, file, middle) == "established"));
-                cases += 1;
+    for (knobs, more, most_off) in decks {
+        let (_takes, paths) = six_takes(11, &[400, 500, 700], &knobs);
+        let Held { cases, foretold, happened } = held(&paths, 1, &[0, 2, 4], more);
+        let [foretold, happened] = [foretold, happened].map(|sum| sum[more - 1] / cases as f64);
+        println!("{knobs}: {more} more, {cases} cases: foretold {foretold:.2}, happened {happened:.2}");
+        assert!(cases >= 3, "{knobs}: {cases}");
+        assert!((foretold - happened).abs() < most_off, "{knobs}: foretold {foretold:.2}, happened {happened:.2}");
+    }
+}
+
+/// Makes the table at `dossier::forecast::forecasts`. Dropouts of the tape and of each take: the mean of both is what one
+/// take can foretell, and that may be off by 0.25.
+#[test]
+#[ignore = "minutes: scripts/attack-dossier forecast"]
+fn forecasts_at_length() {
+    let (tape, own) = ("shared_dropouts_per_s", "own_dropouts_per_s");
+    let noise = |snr_db: f64| json!({ "snr_db": snr_db });
+    let dropouts = |of: &[(&str, f64)]| {
+        let mut knobs = json!({ "snr_db": 5, "dropout_max_ms": 60 });
+        of.iter().for_each(|(knob, rate)| knobs[knob] = json!(rate));
+        knobs
+    };
+    let rows = [
+        (noise(-5.0), 1),
+        (noise(-6.0), 1),
+        (noise(-7.0), 1),
+        (noise(-7.0), 2),
+        (noise(-8.0), 2),
+        (dropouts(&[(own, 4.0)]), 1),
+        (dropouts(&[(own, 2.0), (tape, 1.0)]), 1),
+        (dropouts(&[(tape, 3.0)]), 1),
+        (dropouts(&[(tape, 3.0)]), 2),
+    ];
+    let mut means = Vec::new();
+    for (knobs, known) in rows {
+        let mut all = Held { cases: 0, foretold: [0.0; 3], happened: [0.0; 3] };
+        for seed in [11, 12] {
+            let (_takes, paths) = six_takes(seed, &[273, 611, 998], &knobs);
+            let one = held(&paths, known, &[0, 2, 4], 3);
+            all.cases += one.cases;
+            for k in 0..3 {
+                all.foretold[k] += one.foretold[k];
+                all.happened[k] += one.happened[k];
             }
         }
-        let (foretold, happened) = (foretold / f64::from(cases), happened / f64::from(cases));
-        println!("{knobs}: {} more, {cases} cases: foretold {foretold:.2}, happened {happened:.2}", further + 1);
-        assert!(cases >= 3, "{knobs}: {cases}");
-        assert!((foretold - happened).abs() < 0.3, "{knobs}: foretold {foretold:.2}, happened {happened:.2}");
+        let mean = |sums: [f64; 3], k: usize| sums[k] / all.cases as f64;
+        let cells = (0..3).map(|k| format!("{:.2}, {:.2}", mean(all.foretold, k), mean(all.happened, k)));
+        println!("{knobs} | {known} | {} | {}", all.cases, cells.collect::<Vec<_>>().join(" | "));
+        means.push([0, 1, 2].map(|k| mean(all.foretold, k) - mean(all.happened, k)));
+    }
+    for (row, off) in means.iter().enumerate().filter(|(row, _)| ![5, 6, 7].contains(row)) {
+        assert!(off.iter().all(|off| off.abs() < 0.3), "{row}: {off:?}");
+    }
+    for (own, tape) in means[5].iter().zip(&means[7]) {
+        assert!(((own + tape) / 2.0).abs() < 0.25, "{own:.2} {tape:.2}");
     }
 }
 
 /// Twenty open programs share what one would have: a second or two in all, measured on two cores.
 #[test]
 fn twenty_open_programs_are_foretold_on_one_budget() {
-    let (_takes, paths) = six_takes(&[300; 20], &json!({ "snr_db": -7 }));
+    let (_takes, paths) = six_takes(11, &[300; 20], &json!({ "snr_db": -7 }));
     let (_folder, out) = dossier(&[&paths[0]]);
     let advice: Value = serde_json::from_str(&stdout(&run("next", &out, &["--json"]))).unwrap();
     let trials: Vec<u64> = advice.as_array().unwrap().iter().filter_map(|a| a["forecast"]["trials"].as_u64()).collect();

@@ -119,6 +119,28 @@ fn a_part_of_the_tape_a_longer_play_and_half_a_take_are_let_in_without_a_word() 
     assert_eq!(verdict(&out)["programs"].as_array().unwrap().len(), 5);
 }
 
+/// A take that has lost two letters of a name and most of a program makes another name and other bytes of them: no sign of
+/// another tape, if there are two more programs in common or none.
+#[test]
+fn a_header_that_was_misheard_speaks_against_no_take() {
+    // from the layout in src/tape/twin_copy.rs, as in takes.rs
+    let byte = 9.568e-3;
+    let both = |from: f64, bytes: f64, lost: [f64; 2]| {
+        let second = from + (bytes + 10.0) * byte + 1.1e-3 + 79.0 * 0.39e-3;
+        [from, second].map(|copy| json!([copy + (9.0 + lost[0]) * byte, copy + (9.0 + lost[1]) * byte]))
+    };
+    let data = 0.8 + 2.0 * 202.0 * byte + 2.2e-3 + 157.0 * 0.39e-3 + 0.6;
+    let lost = [both(0.8, 192.0, [6.0, 8.0]), both(data, 60.0, [20.0, 45.0])].concat();
+    for programs in [&OURS[..3], &OURS[..1]] {
+        let (_takes, paths) = simulated(programs, &[("torn", json!({ "lost_s": lost })), ("good", json!({}))]);
+        let (_folder, out) = dossier(&[&paths[0]]);
+        let before = verdict(&out);
+        assert_ne!(before["programs"][0]["name"], OURS[0], "the take is not torn enough to tell anything");
+        let_in(&out, &paths[1], None);
+        assert_eq!(verdict(&out)["programs"].as_array().unwrap().len(), programs.len());
+    }
+}
+
 #[test]
 fn where_it_is_doubtful_it_is_let_in_and_said() {
     // one program in common, and everything else beyond it: a longer play looks like another tape

@@ -159,11 +159,12 @@ fn next_says_where_the_fault_is_and_how_many_takes_would_do() {
     assert_eq!(flat(&stdout(&run("next", &out, &[]))), said, "the simulation is seeded");
     let advice: serde_json::Value = serde_json::from_str(&stdout(&run("next", &out, &["--json"]))).unwrap();
     assert_eq!(advice[0]["stretches"][0]["cause"], "one-take");
-    // a hole in the only take is in the next one with even odds, copies apart: by the model a good share settles at once,
-    // and more takes can only settle more
+    // one take can't tell whether a hole is the tape's or its own: in some tapes of those it may be the next take settles
+    // it, in others no take does
     let by_takes = advice[0]["forecast"]["by_takes"].as_array().unwrap();
     let settled: Vec<u64> = by_takes.iter().map(|s| s["settled"].as_u64().unwrap()).collect();
-    assert!(settled.is_sorted() && settled[0] > 0 && settled[4] > settled[0], "{settled:?}");
+    let trials = advice[0]["forecast"]["trials"].as_u64().unwrap();
+    assert!(settled.is_sorted() && settled[0] > 0 && settled[4] < trials, "{settled:?} of {trials}");
     let place = &advice[0]["stretches"][0]["places"][0];
     assert_eq!(place[0], 1);
 

@@ -10,9 +10,19 @@ pub fn listed_hash<'a>(run: &'a Value, file: &str) -> Option<&'a str> {
     run["outputs"].as_array()?.iter().find(|o| o["file"] == file)?["sha256"].as_str()
 }
 
+/// Whether a run record lists a file.
+pub fn listed(run: &Value, file: &str) -> bool {
+    listed_hash(run, file).is_some()
+}
+
+/// The log's record of the last decision.
+pub fn last_decision(events: &[Value]) -> Option<&Value> {
+    events.iter().rev().find(|e| e["kind"] == "decided")
+}
+
 /// The hash of the last verdict by the log.
 pub fn decided(events: &[Value]) -> Option<&str> {
-    events.iter().rev().find(|e| e["kind"] == "decided")?["verdict_sha256"].as_str()
+    last_decision(events)?["verdict_sha256"].as_str()
 }
 
 /// Folders below `folder` in which there is nothing, whole trees by their top.
