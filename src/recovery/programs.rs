@@ -129,6 +129,9 @@ fn one(
     if cut {
         obstacles.push("No take heard the end of the data: bytes may be missing.".into());
     }
+    if !assembly.ended {
+        obstacles.push("The data has no end mark: blocks behind the last that was read may be missing.".into());
+    }
     // without its header nothing outside the block itself says how long it is: a slip of whole bytes can pass its checks
     let headless = assembly.header.is_none();
     if headless {
@@ -148,7 +151,7 @@ fn one(
     }
     let contradicted =
         headless || wrong_checksum || !shared.is_empty() || assembly.announced.is_some_and(|n| n != bytes.len());
-    let complete = !cut && !unframed && missing == 0 && !bytes.is_empty();
+    let complete = !cut && assembly.ended && !unframed && missing == 0 && !bytes.is_empty();
     let level = level(&classes, p_wrong, complete, contradicted);
     let count = |class: Class| classes.iter().filter(|&&c| c == class).count();
     let counts = ByteCounts {
@@ -210,7 +213,7 @@ fn one(
             false => Some(Checksum::Unclear),
         },
         start: headless || unframed,
-        end: cut || missing > 0,
+        end: cut || !assembly.ended || missing > 0,
         last: matches!(classes.last(), Some(Class::Inferred | Class::Unresolved)),
         bytes: unsettled > missing,
         other_length: match assembly.announced {

@@ -30,6 +30,8 @@ pub struct Assembly {
     pub header_fields: std::ops::Range<usize>,
     /// Data blocks and the payload range of each that belongs to the program.
     pub data: Vec<(usize, std::ops::Range<usize>)>,
+    /// False if the data itself says that more must follow.
+    pub ended: bool,
     pub notes: Vec<String>,
 }
 

@@ -99,6 +99,16 @@ impl Format for TwinCopy {
                 None if open.as_ref().is_some_and(|(_, end)| block.from_s < end - OVERLAP_S) => {
                     out.push(closed((unknown(i, 0..block.payload.len()), 0.0)));
                 }
+                // of a data file's block whose end no take heard: the file is not whole without it
+                None if near
+                    && begins_a_data_block(&block.payload)
+                    && open.as_ref().is_some_and(|(a, _)| a.kind == Kind::Data) =>
+                {
+                    if let Some((program, end)) = &mut open {
+                        program.data.push((i, 1..block.payload.len()));
+                        *end = block.to_s;
+                    }
+                }
                 None => match open.take() {
                     Some((mut program, _)) if near && program.kind != Kind::Data => {
                         program.data.push((i, 0..block.payload.len()));
@@ -112,6 +122,10 @@ impl Format for TwinCopy {
             }
         }
         out.extend(open.map(closed));
+        for file in out.iter_mut().filter(|a| a.kind == Kind::Data) {
+            // a data file ends with a zero byte, filler behind it (from memory; text has none before)
+            file.ended = file.data.last().is_some_and(|(i, range)| blocks[*i].payload[range.clone()].contains(&0));
+        }
         out.sort_by_key(|a| a.header.or(a.data.first().map(|d| d.0)));
         out
     }
@@ -133,6 +147,11 @@ impl Format for TwinCopy {
         tape.push(Pulse::Silence(file.gap_s));
         Some(tape)
     }
+}
+
+/// The beginning of a block of a data file, which has been cut short.
+fn begins_a_data_block(payload: &[u8]) -> bool {
+    payload.first() == Some(&kind::DATA_BLOCK) && (2..twin_copy::HEADER_BYTES).contains(&payload.len())
 }
 
 /// Where the name stands in a header.
@@ -166,6 +185,7 @@ fn announced(index: usize, header: &Header) -> Assembly {
         header: Some(index),
         header_fields: 0..if program { 21 } else { 1 },
         data: Vec::new(),
+        ended: true,
         notes: Vec::new(),
     }
 }
@@ -203,6 +223,7 @@ fn unknown(index: usize, range: std::ops::Range<usize>) -> Assembly {
         header: None,
         header_fields: 0..0,
         data: vec![(index, range)],
+        ended: true,
         notes: Vec::new(),
     }
 }
@@ -239,6 +260,26 @@ mod tests {
         assert_eq!(parts(&header), [(None, vec![(0, 0..192)], vec![]), (None, vec![(1, 0..9)], vec![])]);
         header.p_wrong[4] = 0.3;
         assert_eq!(parts(&header), [(Some(0), vec![(1, 0..9)], name("AVOCETS"))]);
+    }
+
+    /// The end of the tape, or of every take, in the middle of a data file: what there is of its last block is part of it.
+    #[test]
+    fn a_data_file_that_is_cut_short_keeps_what_there_is() {
+        let program = Program { kind: Kind::Data, name: b"RINGS".to_vec(), load_address: None, bytes: vec![0x41; 300] };
+        let payloads = TapeFile::usual(program).payloads();
+        let mut at = 0.0;
+        let mut block = |payload: &[u8]| {
+            at += 10.0;
+            BlockBytes { payload: payload.to_vec(), p_wrong: vec![0.0; payload.len()], from_s: at, to_s: at + 5.0 }
+        };
+        let blocks = [block(&payloads[0]), block(&payloads[1]), block(&payloads[2][..60])];
+        let found = TwinCopy::default().assemble(&blocks);
+        assert_eq!(found.len(), 1);
+        assert_eq!(found[0].data, [(1, 1..192), (2, 1..60)]);
+        assert!(!found[0].ended);
+        let ends = |blocks: &[BlockBytes]| TwinCopy::default().assemble(blocks)[0].ended;
+        assert!(!ends(&blocks[..2]), "the second block is missing altogether");
+        assert!(ends(&[block(&payloads[0]), block(&payloads[1]), block(&payloads[2])]));
     }
 
     /// What follows the name may be any number of spaces; machine code and text begin otherwise.
