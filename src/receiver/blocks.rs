@@ -129,7 +129,8 @@ impl Receiver<'_> {
     fn block(&mut self, lock: Lock) -> Result<f64, Error> {
         let mut lock = lock;
         loop {
-            let begin = Begin { start: lock.start, period: lock.period, gain: lock.gain, noise: lock.noise };
+            let begin =
+                Begin { start: lock.start, period: lock.period, gain: lock.gain, noise: lock.noise, sure: true };
             let track = track::follow(&mut self.signal, &lock.shape, begin, 1.0, LONGEST)?;
             let (next, stop) = (track.next, track.stop);
             if !heard_enough(&track.places) {
@@ -296,8 +297,12 @@ impl Receiver<'_> {
     /// sample where they end.
     fn both_ways(&mut self, found: Found, mut shape: Shape) -> Result<Option<f64>, Error> {
         let rms = (shape.byte_energy() / shape.mu.len() as f32).sqrt();
-        let begin = Begin { start: found.start, period: found.period, gain: found.gain, noise: 0.5 * found.gain * rms };
+        let noise = 0.5 * found.gain * rms;
+        let begin = Begin { start: found.start, period: found.period, gain: found.gain, noise, sure: false };
         let mut ahead = track::follow(&mut self.signal, &shape, begin, 1.0, LONGEST)?;
+        // both ways from one place
+        let first = ahead.places.first().map_or((begin.start, begin.period), |p| (p.start, p.period));
+        let begin = Begin { start: first.0, period: first.1, sure: true, ..begin };
         let mut back = track::follow(&mut self.signal, &shape, begin, -1.0, LONGEST)?;
         track::smooth(&mut ahead, 1.0);
         track::smooth(&mut back, -1.0);

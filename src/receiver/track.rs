@@ -122,6 +122,8 @@ pub struct Begin {
     /// Gain against the waveform, and noise per sample.
     pub gain: f32,
     pub noise: f32,
+    /// Whether it is known to begin there and not aside.
+    pub sure: bool,
 }
 
 /// Gain, against that of late, at which a byte may be heard aside of its place, and how often a place is moved.
@@ -146,7 +148,7 @@ pub struct Taken {
 
 /// Follows from a known byte. `direction` +1 forwards, -1 backwards; `limit` bytes at most.
 pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, limit: usize) -> Result<Track, Error> {
-    let Begin { start, period, gain, noise } = begin;
+    let Begin { start, period, gain, noise, sure } = begin;
     let geometry = &shape.geometry;
     let points = geometry.byte_points();
     let mut frame = Frame::empty();
@@ -163,9 +165,9 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
     let mut stop = Stop::Edge;
     let mut tones = [f32::MIN / 4.0; 3];
     // until it is settled whether the place that was taken up is right
-    let mut watch = Some(Watch::new(Taken { at: 0, state, gain, noise, moves: 0 }));
+    let mut watch = (!sure).then(|| Watch::new(Taken { at: 0, state, gain, noise, moves: 0 }));
     // bytes up to here are not asked about again
-    let mut sure = 0;
+    let mut settled = 0;
     let mut expected = None;
     while places.len() < limit {
         let p = state.p.abs();
@@ -271,7 +273,7 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
                 last_innovation = innovation;
                 state = state.see_start(seen, r);
             }
-            if watch.is_none() && places.len() >= sure && (silent > 0 || heard.gain < FAINT * gain) {
+            if watch.is_none() && places.len() >= settled && (silent > 0 || heard.gain < FAINT * gain) {
                 watch = Some(Watch::new(Taken { at: places.len(), state: before, gain, noise, moves: 0 }));
             }
             if let Some(watching) = &mut watch {
@@ -306,7 +308,7 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
                     silent = 0;
                     tones = [f32::MIN / 4.0; 3];
                     watch = (from.moves < MOVES).then(|| Watch::new(from));
-                    sure = from.at + SURE;
+                    settled = from.at + SURE;
                     continue;
                 }
             }
