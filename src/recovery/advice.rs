@@ -143,8 +143,8 @@ pub(super) fn advice(
         out.push(match late.as_slice() {
             [] => "Play it again from well before this place: what stands before the data was not heard.".into(),
             late => format!(
-                "{} too late for its header: start the tape well before this place.",
-                verb(late, "starts", "start")
+                "{} too late for what stands before its data: start the tape well before this place.",
+                verb(late, "may start", "may start")
             ),
         });
     }
@@ -169,15 +169,13 @@ pub(super) fn advice(
     }
     let silent = silent(blocks, data);
     if silent > 0 && places.len() > 1 {
-        let bytes = if silent == 1 { "1 byte is".into() } else { format!("{silent} bytes are") };
+        let bytes = if silent == 1 { "1 byte is".to_string() } else { format!("{silent} bytes are") };
         out.push(format!(
-            "{bytes} silent in every take: clean tape path and head, try a deck with a wider track or another azimuth, and \
-             play it again."
+            "{bytes} silent in every take that covers them: clean tape path and head, try a deck with a wider track or \
+             another azimuth, and play it again."
         ));
     } else if missing.bytes || out.is_empty() {
-        out.push(
-            "Another play of the tape would help most, with the azimuth set by ear for the brightest tone.".into(),
-        );
+        out.push("Another play of the tape would help most.".into());
     }
     out
 }
