@@ -1,7 +1,7 @@
 //! Turns samples into readings, for any grammar: soft bits with their places, found and framed by themselves.
 //!
 //! The way of a [`take`]: [`leader`] finds the tones, [`sync`] the known sequence behind each and a first waveform,
-//! [`track`] follows the bytes, [`phase`] sees that none lies half a cell aside, [`demodulate`] learns the waveform in its
+//! [`track`] follows the bytes by what is [`heard`] of each, [`phase`] sees that none lies half a cell aside, [`demodulate`] learns the waveform in its
 //! neighbourhood and gives each bit its log-likelihood ratio (once more, where it is noisy, with the path from head to
 //! file as [`response`] fits it to many runs together), [`framing`] cuts the run of bytes into copies of blocks. [`blocks`]
 //! leads from one block to the next; what lies outside any leader is found by [`structure`]. All that is for grammars whose
@@ -12,6 +12,8 @@ mod blocks;
 pub mod demodulate;
 pub mod frame;
 pub mod framing;
+pub mod heard;
+mod kalman;
 pub mod leader;
 pub mod lock;
 pub mod phase;

@@ -2,35 +2,12 @@
 //! tells: after a fade the bytes may have been taken up there. Over some bytes together the marker and the bits that
 //! differ tell which it is.
 
-use super::frame::{Frame, ln_cosh};
+use super::frame::Frame;
+use super::heard::Explained;
 use super::shape::Shape;
 use super::signal::Signal;
 use super::track::Taken;
 use crate::Error;
-
-/// How well a byte explains a frame at one shift.
-pub struct Explained {
-    /// ln of the likelihood at the gain of late, relative; the bits are summed out.
-    pub likelihood: f32,
-    /// Inner products with what all bytes have in common, and with the bits as they seem.
-    pub common: f32,
-    pub bits: f32,
-}
-
-impl Explained {
-    /// `gain` against the learned waveform, `noise` per sample; `shift` as in [`Frame::bit`].
-    pub fn of(frame: &Frame, shape: &Shape, shift: usize, gain: f32, noise: f32) -> Explained {
-        let scale = gain / (noise * noise);
-        let common = frame.common(shape, shift);
-        let (mut sum, mut bits) = (0.0, 0.0);
-        for k in 0..shape.geometry.bits {
-            let z = frame.bit(shape, k, shift) - gain * shape.mu_d[k];
-            sum += ln_cosh(z * scale);
-            bits += z.abs();
-        }
-        Explained { likelihood: sum + common * scale, common, bits }
-    }
-}
 
 /// Places aside: half a cell (of either of its symbols) and a whole one, before and behind.
 const ASIDE: usize = 6;
