@@ -1,6 +1,6 @@
 //! Lays every reading on its block bit by bit, settles the block's length and adds the evidence.
 
-use super::matching::lag_of;
+use super::matching::{find_lag, lag_of};
 use super::similarity::{Similarity, best_lag};
 use super::{Piece, TakeReadings};
 use crate::Llr;
@@ -140,8 +140,12 @@ fn lay_out<'a>(takes: &'a [TakeReadings], pieces: &'a [Piece], bits: usize) -> V
         if (p.take, p.reading) == (lead.take, lead.reading) {
             return Some(zero + p.from as i64);
         }
-        // what fits nowhere is laid nowhere
-        lag_of(reading(lead), reading(p), bits).map(|l| zero + l.0 + p.from as i64)
+        // what fits nowhere is laid nowhere; a part of a reading by what it holds itself, since the rest may be the other copy
+        if (p.from, p.to) == (0, reading(p).bytes()) {
+            lag_of(reading(lead), reading(p), bits).map(|l| zero + l.0)
+        } else {
+            find_lag(&reading(lead).bits, part(p), bits).map(|l| zero + l.0)
+        }
     };
     let laid = pieces.iter().filter_map(|p| Some(Laid { piece: p, bits: part(p), at: place(p)? }));
     let mut laid: Vec<Laid> = laid.collect();
@@ -199,17 +203,12 @@ fn mend_slips(laid: &mut [Laid], bits: usize) {
 /// Moves one stretch where it fits `known` better.
 fn mend(laid: &mut Laid, known: &[Llr], bits: usize) {
     let at = laid.at;
-    if at < 0 {
-        return;
-    }
-    let reach = SLIP + (SLIP_SHARE * at as f64) as i64;
-    let back = reach.min(at);
-    let Some(around) = known.get((at - back) as usize * bits..) else { return };
-    let Some((lag, best, _)) = best_lag(laid.bits, around, bits, 0..=back + reach) else { return };
-    let stay = best_lag(laid.bits, around, bits, back..=back).map_or(0.0, |b| b.1.against_random);
-    let least = stay + MOVE * (1.0 + 0.5 * (lag - back).abs() as f64) + MOVE_SHARE * stay.max(0.0);
-    if lag != back && best.against_random > least.max(0.0) {
-        laid.at += lag - back;
+    let reach = SLIP + (SLIP_SHARE * at.abs() as f64) as i64;
+    let Some((lag, best, _)) = best_lag(laid.bits, known, bits, at - reach..=at + reach) else { return };
+    let stay = best_lag(laid.bits, known, bits, at..=at).map_or(0.0, |b| b.1.against_random);
+    let least = stay + MOVE * (1.0 + 0.5 * (lag - at).abs() as f64) + MOVE_SHARE * stay.max(0.0);
+    if lag != at && best.against_random > least.max(0.0) {
+        laid.at = lag;
     }
 }
 

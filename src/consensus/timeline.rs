@@ -97,7 +97,7 @@ fn stretches(takes: &[TakeReadings], members: &Members, bits: usize) -> Vec<Stre
                         to: w[1],
                         copy: 0,
                         place: None,
-                        framed: copy.is_some(),
+                        framed: copy.is_some() && r.framed(),
                         counted: copy.is_some(),
                         from_s: at(w[0]),
                         to_s: at(w[1]),

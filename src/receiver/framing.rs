@@ -26,7 +26,7 @@ pub struct Part {
     /// Which copy's sync sequence stands before it; `None` when none was recognised: then `from` is no known place in
     /// the block.
     pub copy: Option<usize>,
-    /// Log-likelihood ratio of the sync sequence against random bits.
+    /// Log-likelihood ratio of the sync sequence against random bits, as far as the count goes on from it to the payload.
     pub sync: f32,
 }
 
@@ -73,6 +73,12 @@ pub fn parts(run: &Run, grammar: &Grammar, layout: &Layout) -> Vec<Part> {
     }
     for (i, &(at, copy, length, sync)) in kept.iter().enumerate() {
         let to = kept.get(i + 1).map_or(n, |c| c.0);
+        // the count from what stands before a leap may be off: only what stands behind it says where the payload begins
+        let slip = run.leaps.iter().copied().filter(|&l| l > at && l <= at + length).max();
+        let sync = slip.map_or(sync, |l| {
+            let rest: Vec<Vec<bool>> = layout.sync[copy].iter().skip(l - at).map(|&b| (grammar.byte_bits)(b)).collect();
+            matches(&run.bytes[l.min(n)..], &rest)
+        });
         out.push(Part { from: (at + length).min(to), to, copy: Some(copy), sync });
     }
     out.retain(|p| p.to > p.from);

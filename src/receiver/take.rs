@@ -18,7 +18,7 @@ pub struct Reading {
     /// Which copy, by its sync sequence (0 = first). `None`: no sync was recognised, and byte 0 here is no known place
     /// in the block.
     pub copy: Option<usize>,
-    /// Log-likelihood ratio of the sync sequence against random bits.
+    /// Log-likelihood ratio of the sync sequence against random bits, as far as the count goes on from it to byte 0.
     pub sync: f32,
     /// Soft bits of the payload and the check byte, `bits_per_byte` a byte, in tape order.
     pub bits: Vec<Llr>,
@@ -33,7 +33,15 @@ pub struct Reading {
     pub noise: Vec<f32>,
 }
 
+/// Evidence of a sync sequence (nats) from which the count of bytes is held by it: a byte of it that is well heard.
+const HELD: f32 = 5.0;
+
 impl Reading {
+    /// Whether byte 0 is the first of the block. Without, the count may be off by one or two bytes, or is not known.
+    pub fn framed(&self) -> bool {
+        self.copy.is_some() && self.sync > HELD
+    }
+
     pub fn bytes(&self) -> usize {
         self.starts_s.len().saturating_sub(1)
     }

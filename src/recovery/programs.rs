@@ -139,7 +139,7 @@ fn one(
     }
     let unframed = assembly.data.iter().any(|(i, _)| {
         let votes = &blocks[*i].block.votes;
-        votes.iter().all(|v| takes[v.take].readings[v.reading].copy.is_none())
+        votes.iter().all(|v| !takes[v.take].readings[v.reading].framed())
     });
     if unframed {
         obstacles.push("No take heard where the data begins: the first bytes may be missing.".into());
