@@ -19,6 +19,10 @@ const AFTER_S: f64 = 0.2;
 /// Fraction by which the speed may have changed from one copy to the next, and by which the end of a tone may mislead.
 const COPY_SPREAD: f64 = 0.003;
 const WIDE_SPREAD: f64 = 0.025;
+/// Bytes by which a sync sequence may be laid too late, and what a lock explains where that can be: less is noise, more is
+/// right.
+const LATE: usize = 12;
+const UNSURE: std::ops::Range<f64> = 0.3..0.8;
 /// Places at which a take without any leader is searched for bytes.
 const BLIND_TRIES: usize = 24;
 /// Longest block: 65,535 bytes, its check byte and its sync sequence.
@@ -138,10 +142,11 @@ impl Receiver<'_> {
                 return Ok(lock.start);
             }
             self.explained = lock.explained;
+            let back = if UNSURE.contains(&lock.explained) { self.before(&lock, begin)? } else { Vec::new() };
             let mut shape = lock.shape;
             let unit = track.places.last().map_or(lock.period, |p| p.period) / shape.geometry.byte;
             let relative = shape.geometry.relative.clone();
-            self.keep(track, &mut shape, Some(lock.copy))?;
+            self.keep(back, track, &mut shape, Some(lock.copy))?;
             if lock.copy + 1 >= self.layout.sync.len() || !matches!(stop, Stop::Tone(_)) {
                 return Ok(next);
             }
@@ -158,11 +163,31 @@ impl Receiver<'_> {
         }
     }
 
-    /// Smooths a track, demodulates it and keeps the run.
-    fn keep(&mut self, mut track: Track, shape: &mut Shape, copy: Option<usize>) -> Result<(), Error> {
+    /// Bytes before a lock: flutter lays the sequence as a whole some bytes late at times, and bytes followed one by one tell
+    /// where it really begins.
+    fn before(&mut self, lock: &Lock, begin: Begin) -> Result<Vec<Place>, Error> {
+        let mut back = track::follow(&mut self.signal, &lock.shape, begin, -1.0, LATE + 1)?;
+        track::smooth(&mut back, -1.0);
+        let limit = self.done.max(self.covered.last().map_or(0.0, |c| c.1)) - 0.5 * begin.period;
+        let heard = |p: &Place| !p.lost && p.start > limit;
+        let mut places: Vec<Place> = back.places.into_iter().skip(1).take_while(heard).collect();
+        places.reverse();
+        Ok(places)
+    }
+
+    /// Smooths a track, demodulates it and keeps the run, behind the bytes `before` it.
+    fn keep(
+        &mut self,
+        before: Vec<Place>,
+        mut track: Track,
+        shape: &mut Shape,
+        copy: Option<usize>,
+    ) -> Result<(), Error> {
         track::smooth(&mut track, 1.0);
         let end = if let Stop::Tone(evidence) = track.stop { Some(evidence) } else { None };
-        self.keep_places(track.places, end, shape, copy)
+        let mut places = before;
+        places.append(&mut track.places);
+        self.keep_places(places, end, shape, copy)
     }
 
     fn keep_places(
