@@ -146,7 +146,7 @@ impl Receiver<'_> {
             let mut shape = lock.shape;
             let unit = track.places.last().map_or(lock.period, |p| p.period) / shape.geometry.byte;
             let relative = shape.geometry.relative.clone();
-            self.keep(back, track, &mut shape, Some(lock.copy))?;
+            self.keep(back, track, &mut shape)?;
             if lock.copy + 1 >= self.layout.sync.len() || !matches!(stop, Stop::Tone(_)) {
                 return Ok(next);
             }
@@ -176,27 +176,15 @@ impl Receiver<'_> {
     }
 
     /// Smooths a track, demodulates it and keeps the run, behind the bytes `before` it.
-    fn keep(
-        &mut self,
-        before: Vec<Place>,
-        mut track: Track,
-        shape: &mut Shape,
-        copy: Option<usize>,
-    ) -> Result<(), Error> {
+    fn keep(&mut self, before: Vec<Place>, mut track: Track, shape: &mut Shape) -> Result<(), Error> {
         track::smooth(&mut track, 1.0);
         let end = if let Stop::Tone(evidence) = track.stop { Some(evidence) } else { None };
         let mut places = before;
         places.append(&mut track.places);
-        self.keep_places(places, end, shape, copy)
+        self.keep_places(places, end, shape)
     }
 
-    fn keep_places(
-        &mut self,
-        places: Vec<Place>,
-        end: Option<f32>,
-        shape: &mut Shape,
-        copy: Option<usize>,
-    ) -> Result<(), Error> {
+    fn keep_places(&mut self, places: Vec<Place>, end: Option<f32>, shape: &mut Shape) -> Result<(), Error> {
         let (Some(first), Some(last)) = (places.first(), places.last()) else { return Ok(()) };
         self.covered.push((first.start, last.start + last.period));
         let mut bytes = demodulate::demodulate(&mut self.signal, shape, &places)?;
@@ -227,7 +215,6 @@ impl Receiver<'_> {
             leaps: (0..places.len()).filter(|&i| places[i].leap).collect(),
             lost: places.iter().map(|p| p.lost).collect(),
             end,
-            lock: copy.map(|c| (0, c)),
         };
         let noisy = fit.map(|fit| Noisy { places, shape: shape.clone(), fit });
         self.runs.push(Kept { run, noisy });
@@ -348,7 +335,7 @@ impl Receiver<'_> {
             return Ok(None);
         }
         let next = places.last().map(|p| p.start + p.period);
-        self.keep_places(places, end.filter(|_| whole), &mut shape, None)?;
+        self.keep_places(places, end.filter(|_| whole), &mut shape)?;
         Ok(next)
     }
 

@@ -14,8 +14,6 @@ pub struct Run {
     pub lost: Vec<bool>,
     /// Evidence that the block ends after the last byte (log-likelihood ratio), if that was heard.
     pub end: Option<f32>,
-    /// Index of the first sync byte and its copy, when the sync sequence itself was found by correlation.
-    pub lock: Option<(usize, usize)>,
 }
 
 /// A part of a run that is one copy of one block: the payload and its check byte, sync taken off.
