@@ -82,12 +82,11 @@ mod tests {
             let pivot = (i..n).max_by(|&j, &k| a[j][i].abs().total_cmp(&a[k][i].abs())).unwrap();
             a.swap(i, pivot);
             b.swap(i, pivot);
-            for j in i + 1..n {
-                let f = a[j][i] / a[i][i];
-                for k in i..n {
-                    a[j][k] -= f * a[i][k];
-                }
-                b[j] -= f * b[i];
+            let (known, value) = (a[i].clone(), b[i]);
+            for (row, b) in a.iter_mut().zip(&mut b).skip(i + 1) {
+                let f = row[i] / known[i];
+                row.iter_mut().zip(&known).for_each(|(x, y)| *x -= f * y);
+                *b -= f * value;
             }
         }
         let mut x = vec![0.0; n];
@@ -98,6 +97,9 @@ mod tests {
         x
     }
 
+    /// One thing known: weights of the unknowns, value, variance.
+    type Line = (Vec<(usize, f64)>, f64, f64);
+
     /// The mean of a Gaussian given all measurements is its weighted least squares solution (Gauss–Markov), which knows
     /// nothing of filters: both must agree.
     #[test]
@@ -106,10 +108,8 @@ mod tests {
         let seen = [0.4, 438.9, 879.0, 1316.2, 1755.9];
         let first = State { t: 0.0, p: 437.0, tt: 1.0, tp: 0.0, pp: 2.0 };
         let n = seen.len();
-        // one line for each thing known: weights of the unknowns, value, variance; of two correlated ones the second given
-        // the first (Cholesky)
-        let mut lines: Vec<(Vec<(usize, f64)>, f64, f64)> =
-            vec![(vec![(0, 1.0)], first.t, first.tt), (vec![(1, 1.0)], first.p, first.pp)];
+        // of two correlated ones the second given the first (Cholesky)
+        let mut lines: Vec<Line> = vec![(vec![(0, 1.0)], first.t, first.tt), (vec![(1, 1.0)], first.p, first.pp)];
         let (q_tt, q_tp, q_pp) = (jitter + drift / 3.0, drift / 2.0, drift);
         for i in 0..n - 1 {
             let (t, p, next_t, next_p) = (2 * i, 2 * i + 1, 2 * i + 2, 2 * i + 3);
