@@ -284,7 +284,7 @@ mod tests {
         let bit = |b: bool| Llr(if b { 9.0 } else { -9.0 });
         Reading {
             copy,
-            sync: 0.0,
+            sync: copy.map_or(0.0, |_| 50.0),
             bits: bytes.iter().flat_map(|&b| twin_copy::byte_bits(b)).map(bit).collect(),
             starts_s: (0..=bytes.len()).map(|i| from_s + i as f64 * BYTE_S).collect(),
             end: None,
