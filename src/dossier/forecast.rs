@@ -78,7 +78,7 @@ const NEGLIGIBLE: f64 = 0.1;
 ///
 /// Held against what happened (`scripts/attack-dossier forecasts_at_length`: three programs of 273 to 998 bytes, two tapes of
 /// six takes each, every second of them the first of a dossier of one or two, and three others added one by one; share of
-/// programs established, forecast and found):
+/// programs established, forecast and found; with the receiver of calibration model 2, not measured since):
 ///
 /// | tape | takes | cases | one more | two more | three more |
 /// | --- | --- | --- | --- | --- | --- |
