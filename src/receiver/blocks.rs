@@ -1,8 +1,10 @@
 //! The blocks of a stretch of tape, one after the other: each teaches what the next is received with.
 
+use std::ops::Range;
+
 use super::demodulate::{self, SoftByte};
 use super::framing::Run;
-use super::leader::{Leader, Survey};
+use super::leader::{self, Leader, Survey};
 use super::lock::{self, Lock};
 use super::response::Fit;
 use super::shape::Shape;
@@ -21,12 +23,23 @@ const COPY_SPREAD: f64 = 0.003;
 const WIDE_SPREAD: f64 = 0.025;
 /// Bytes by which a sync sequence may be laid too late, and what a lock explains where that can be: less is noise, more is
 /// right.
-const LATE: usize = 12;
-const UNSURE: std::ops::Range<f64> = 0.3..0.8;
+const LATE: f64 = 12.0;
+const UNSURE: Range<f64> = 0.3..CLEAR;
+const CLEAR: f64 = 0.8;
 /// Places at which a take without any leader is searched for bytes.
 const BLIND_TRIES: usize = 24;
 /// Longest block: 65,535 bytes, its check byte and its sync sequence.
-const LONGEST: usize = 65_536 + 32;
+const LONGEST: f64 = 65_536.0 + 32.0;
+/// Tones that the first lock is looked for behind: the purest, of which data has none.
+const TEACHERS: usize = 8;
+/// Frequency of a leader against that of the one which taught the waveform: another machine may have written it. Equal bytes
+/// are a tone too, at five sixths of the leader's frequency.
+const OF_LEADER: Range<f64> = 0.9..1.13;
+/// A leader that no block goes on through: so long, and of the frequency that the block's own speed gives it. What passes
+/// for one at its ends may lie so far inside.
+const LONG_S: f64 = 0.35;
+const OWN_SPEED: Range<f64> = 0.95..1.05;
+const MARGIN_S: f64 = 0.1;
 
 pub struct Receiver<'a> {
     pub signal: Signal<'a>,
@@ -39,8 +52,8 @@ pub struct Receiver<'a> {
     pub runs: Vec<Kept>,
     /// Samples that runs cover.
     pub covered: Vec<(f64, f64)>,
-    /// Sample up to which the blocks behind leaders are received.
-    pub done: f64,
+    /// All leaders of the take.
+    pub leaders: &'a [Leader],
 }
 
 /// A waveform with what it was worth.
@@ -69,23 +82,67 @@ pub struct Noisy {
     pub fit: Fit,
 }
 
-impl Receiver<'_> {
+impl<'a> Receiver<'a> {
+    /// Another receiver of the same take that knows as much and has received nothing of its own.
+    pub fn another(&self) -> Receiver<'a> {
+        let (known, covered) = (self.known.clone(), self.covered.clone());
+        Receiver { signal: self.signal.another(), known, runs: Vec::new(), covered, ..*self }
+    }
+
+    /// Receives the block behind the purest leader that has a clear one: it teaches the waveform and the speed that all
+    /// others are known by.
+    pub fn learn(&mut self, survey: &Survey) -> Result<(), Error> {
+        let mut tones: Vec<(f32, &Leader)> = self.leaders.iter().map(|l| (leader::purity(survey, l), l)).collect();
+        tones.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.from_s.total_cmp(&b.1.from_s)));
+        let mut best: Option<Lock> = None;
+        for (_, tone) in tones.into_iter().take(TEACHERS) {
+            if let Some(lock) = self.behind(tone)?
+                && best.as_ref().is_none_or(|b| lock.explained > b.explained)
+            {
+                best = Some(lock);
+            }
+            if best.as_ref().is_some_and(|b| b.explained > CLEAR) {
+                break;
+            }
+        }
+        best.map_or(Ok(()), |lock| self.block(lock))
+    }
+
     /// Receives the blocks behind some leaders. `tell` is called once for each.
     pub fn blocks(&mut self, leaders: &[Leader], tell: &dyn Fn()) -> Result<(), Error> {
         let rate = self.signal.rate();
         for tone in leaders {
             tell();
-            if (tone.to_s + AFTER_S) * rate <= self.done {
-                continue;
-            }
-            let from = ((tone.to_s - BEFORE_S) * rate).max(self.done).max(0.0) as i64;
-            let to = ((tone.to_s + AFTER_S) * rate) as i64;
-            let copies = 0..self.layout.sync.len();
-            if let Some(lock) = self.sync(rate / tone.hz, tone.spread, copies, from, to)? {
-                self.done = self.block(lock)?.max(self.done);
+            let known = self.known.as_ref().map_or(1.0, |k| tone.hz * k.unit / rate);
+            if OF_LEADER.contains(&known)
+                && let Some(lock) = self.behind(tone)?
+            {
+                self.block(lock)?;
             }
         }
         Ok(())
+    }
+
+    /// The sync sequence behind a tone, unless what lies there is received.
+    fn behind(&mut self, tone: &Leader) -> Result<Option<Lock>, Error> {
+        let rate = self.signal.rate();
+        let (from, to) = ((tone.to_s - BEFORE_S) * rate, (tone.to_s + AFTER_S) * rate);
+        if self.covered.iter().any(|c| c.0 < to && (c.1 >= to || c.0 > from)) {
+            return Ok(None);
+        }
+        let from = self.covered.iter().map(|c| c.1).filter(|&end| end < to).fold(from.max(0.0), f64::max);
+        self.sync(rate / tone.hz, tone.spread, 0..self.layout.sync.len(), from as i64, to as i64)
+    }
+
+    /// The samples around a byte that no other run holds and no long leader, for blocks of `unit` samples a leader symbol.
+    fn free(&self, at: f64, unit: f64) -> Range<f64> {
+        let rate = self.signal.rate();
+        let long = |l: &&Leader| l.to_s - l.from_s >= LONG_S && OWN_SPEED.contains(&(l.hz * unit / rate));
+        let inner = |l: &Leader| ((l.from_s + MARGIN_S) * rate, (l.to_s - MARGIN_S) * rate);
+        let taken = || self.covered.iter().copied().chain(self.leaders.iter().filter(long).map(inner));
+        let floor = taken().filter(|t| t.1 <= at).map(|t| t.1).fold(0.0, f64::max);
+        let roof = taken().filter(|t| t.0 >= at).map(|t| t.0).fold(f64::INFINITY, f64::min);
+        floor..roof
     }
 
     fn sync(
@@ -129,26 +186,28 @@ impl Receiver<'_> {
         Ok(found)
     }
 
-    /// Follows a block from its sync sequence, and its further copies. Returns the sample where the last ended.
-    fn block(&mut self, lock: Lock) -> Result<f64, Error> {
+    /// Follows a block from its sync sequence, and its further copies.
+    fn block(&mut self, lock: Lock) -> Result<(), Error> {
         let mut lock = lock;
         loop {
             let begin =
                 Begin { start: lock.start, period: lock.period, gain: lock.gain, noise: lock.noise, sure: true };
-            let track = track::follow(&mut self.signal, &lock.shape, begin, 1.0, LONGEST)?;
+            let free = self.free(lock.start, lock.period / lock.shape.geometry.byte);
+            let ahead = lock.start..free.end.min(lock.start + LONGEST * lock.period);
+            let track = track::follow(&mut self.signal, &lock.shape, begin, 1.0, ahead)?;
             let (next, stop) = (track.next, track.stop);
             if !heard_enough(&track.places) {
                 // nothing to hold on to here: what lies behind is left for the search by structure
-                return Ok(lock.start);
+                return Ok(());
             }
             self.explained = lock.explained;
-            let back = if UNSURE.contains(&lock.explained) { self.before(&lock, begin)? } else { Vec::new() };
+            let back = if UNSURE.contains(&lock.explained) { self.before(&lock, begin, free.start)? } else { Vec::new() };
             let mut shape = lock.shape;
             let unit = track.places.last().map_or(lock.period, |p| p.period) / shape.geometry.byte;
             let relative = shape.geometry.relative.clone();
             self.keep(back, track, &mut shape)?;
             if lock.copy + 1 >= self.layout.sync.len() || !matches!(stop, Stop::Tone(_)) {
-                return Ok(next);
+                return Ok(());
             }
             // the next copy begins at a known distance
             let end: f64 = self.layout.end.iter().map(|&s| relative[s]).sum();
@@ -158,19 +217,18 @@ impl Receiver<'_> {
             let to = (next + distance + slack) as i64;
             match self.sync(unit, COPY_SPREAD, lock.copy + 1..lock.copy + 2, from, to)? {
                 Some(found) => lock = found,
-                None => return Ok(next),
+                None => return Ok(()),
             }
         }
     }
 
     /// Bytes before a lock: flutter lays the sequence as a whole some bytes late at times, and bytes followed one by one tell
-    /// where it really begins.
-    fn before(&mut self, lock: &Lock, begin: Begin) -> Result<Vec<Place>, Error> {
-        let mut back = track::follow(&mut self.signal, &lock.shape, begin, -1.0, LATE + 1)?;
+    /// where it really begins. None before the sample `floor`.
+    fn before(&mut self, lock: &Lock, begin: Begin, floor: f64) -> Result<Vec<Place>, Error> {
+        let stretch = floor.max(begin.start - LATE * begin.period)..f64::INFINITY;
+        let mut back = track::follow(&mut self.signal, &lock.shape, begin, -1.0, stretch)?;
         track::smooth(&mut back, -1.0);
-        let limit = self.done.max(self.covered.last().map_or(0.0, |c| c.1)) - 0.5 * begin.period;
-        let heard = |p: &Place| !p.lost && p.start > limit;
-        let mut places: Vec<Place> = back.places.into_iter().skip(1).take_while(heard).collect();
+        let mut places: Vec<Place> = back.places.into_iter().skip(1).take_while(|p| !p.lost).collect();
         places.reverse();
         Ok(places)
     }
@@ -222,7 +280,7 @@ impl Receiver<'_> {
     }
 
     /// Finds blocks whose leader or sync is gone, in what is not covered yet.
-    pub fn fill(&mut self, survey: &Survey, leaders: &[Leader]) -> Result<(), Error> {
+    pub fn fill(&mut self, survey: &Survey) -> Result<(), Error> {
         let rate = self.signal.rate();
         let hop = survey.hop_s * rate;
         let loud = self.loud(survey, hop);
@@ -239,7 +297,7 @@ impl Receiver<'_> {
             }
             i += 1;
             let in_leader =
-                leaders.iter().any(|l| at > (l.from_s + BEFORE_S) * rate && at < (l.to_s - BEFORE_S) * rate);
+                self.leaders.iter().any(|l| at > (l.from_s + BEFORE_S) * rate && at < (l.to_s - BEFORE_S) * rate);
             if h.level < loud || h.tone > 0.5 || in_leader {
                 continue;
             }
@@ -311,31 +369,30 @@ impl Receiver<'_> {
         let rms = (shape.byte_energy() / shape.mu.len() as f32).sqrt();
         let noise = 0.5 * found.gain * rms;
         let begin = Begin { start: found.start, period: found.period, gain: found.gain, noise, sure: false };
-        let mut ahead = track::follow(&mut self.signal, &shape, begin, 1.0, LONGEST)?;
+        let free = self.free(found.start, found.period / shape.geometry.byte);
+        let length = LONGEST * found.period;
+        let free = free.start.max(found.start - length)..free.end.min(found.start + length);
+        let mut ahead = track::follow(&mut self.signal, &shape, begin, 1.0, free.clone())?;
         // both ways from one place
         let first = ahead.places.first().map_or((begin.start, begin.period), |p| (p.start, p.period));
         let begin = Begin { start: first.0, period: first.1, sure: true, ..begin };
-        let mut back = track::follow(&mut self.signal, &shape, begin, -1.0, LONGEST)?;
+        let mut back = track::follow(&mut self.signal, &shape, begin, -1.0, free)?;
         track::smooth(&mut ahead, 1.0);
         track::smooth(&mut back, -1.0);
-        let limit = self.covered.iter().filter(|c| c.1 <= found.start).map(|c| c.1).fold(0.0, f64::max);
-        let roof = self.covered.iter().filter(|c| c.0 >= found.start).map(|c| c.0).fold(f64::INFINITY, f64::min);
-        let half = 0.5 * found.period;
         // a leap backwards shows at the byte after it in tape order
         let leaps: Vec<bool> = back.places.iter().map(|p| p.leap).collect();
         for (i, place) in back.places.iter_mut().enumerate() {
             place.leap = i > 0 && leaps[i - 1];
         }
-        let mut places: Vec<Place> = back.places.into_iter().skip(1).filter(|p| p.start > limit - half).collect();
+        let mut places: Vec<Place> = back.places.into_iter().skip(1).collect();
         places.reverse();
-        let whole = ahead.next < roof + half;
         let end = if let Stop::Tone(e) = ahead.stop { Some(e) } else { None };
-        places.extend(ahead.places.into_iter().filter(|p| p.start < roof - half));
+        places.extend(ahead.places);
         if places.len() < 24 || !heard_enough(&places) {
             return Ok(None);
         }
         let next = places.last().map(|p| p.start + p.period);
-        self.keep_places(places, end.filter(|_| whole), &mut shape)?;
+        self.keep_places(places, end, &mut shape)?;
         Ok(next)
     }
 

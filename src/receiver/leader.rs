@@ -269,6 +269,13 @@ pub fn clarity(survey: &Survey, grammar: &Grammar) -> f64 {
     survey.hops.iter().filter(|h| is_leader(h, grammar)).map(|h| f64::from(h.tone * h.tone)).sum()
 }
 
+/// Mean share of the band's power that a leader holds along its length, 0..1.
+pub fn purity(survey: &Survey, leader: &Leader) -> f32 {
+    let hop = |s: f64| (s / survey.hop_s).round() as usize;
+    let hops = survey.hops.get(hop(leader.from_s)..hop(leader.to_s)).unwrap_or_default();
+    hops.iter().map(|h| h.tone).sum::<f32>() / hops.len().max(1) as f32
+}
+
 /// Leaders among the hops, in tape order.
 pub fn leaders(survey: &Survey, grammar: &Grammar) -> Vec<Leader> {
     let fits = |h: &Hop| is_leader(h, grammar);

@@ -4,7 +4,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 
-use super::blocks::{Kept, Known, NEAR, Noisy, Receiver};
+use super::blocks::{Kept, NEAR, Noisy, Receiver};
 use super::demodulate::{self, SoftByte};
 use super::framing::{self, Run};
 use super::leader::{self, Leader, Survey};
@@ -78,37 +78,30 @@ pub fn receive(
         let done = done.fetch_add(1, Ordering::Relaxed) + 1;
         progress(0.2 + 0.6 * done as f64 / leaders.len() as f64);
     };
-    let begin = |known: Option<Known>, explained: f64| {
-        let mut signal = Signal::new(samples);
-        if let Some(noise) = &survey.noise {
-            signal.whiten(noise);
-        }
-        Receiver { signal, grammar, layout, known, explained, runs: Vec::new(), covered: Vec::new(), done: 0.0 }
-    };
-    let mut receiver = begin(None, 1.0);
-    let mut stretches = stretches(&leaders).into_iter();
-    while receiver.known.is_none()
-        && let Some(stretch) = stretches.next()
-    {
-        receiver.blocks(stretch, &tell)?;
+    let mut signal = Signal::new(samples);
+    if let Some(noise) = &survey.noise {
+        signal.whiten(noise);
     }
-    // the rest side by side, from what the beginning has taught
-    let rest: Vec<&[Leader]> = stretches.collect();
+    let (runs, covered) = (Vec::new(), Vec::new());
+    let mut receiver =
+        Receiver { signal, grammar, layout, known: None, explained: 1.0, runs, covered, leaders: &leaders };
+    receiver.learn(&survey)?;
+    // all stretches side by side, from what one block has taught
     let of_stretch = |stretch: &&[Leader]| {
-        let mut part = begin(receiver.known.clone(), receiver.explained);
+        let mut part = receiver.another();
         part.blocks(stretch, &tell)?;
-        Ok((part.runs, part.covered, part.known, part.done))
+        Ok((part.runs, part.covered, part.known))
     };
-    let parts: Vec<_> = rest.par_iter().map(of_stretch).collect::<Result<_, Error>>()?;
-    for (runs, covered, known, done) in parts {
+    let parts: Vec<_> = stretches(&leaders).par_iter().map(of_stretch).collect::<Result<_, Error>>()?;
+    for (runs, covered, known) in parts {
         // a stretch that seemed to begin in the midst of a block
-        let before = receiver.done;
-        let behind = |start: f64| start >= before;
-        receiver.runs.extend(runs.into_iter().filter(|r| r.run.bytes.first().is_some_and(|b| behind(b.start))));
-        receiver.covered.extend(covered.into_iter().filter(|c| behind(c.0)));
-        (receiver.known, receiver.done) = (known, done.max(before));
+        let taken = receiver.covered.clone();
+        let new = |from: f64| !taken.iter().any(|c| c.0 <= from && from < c.1);
+        receiver.runs.extend(runs.into_iter().filter(|r| new(first_start(&r.run))));
+        receiver.covered.extend(covered.into_iter().filter(|c| new(c.0)));
+        receiver.known = known;
     }
-    receiver.fill(&survey, &leaders)?;
+    receiver.fill(&survey)?;
     let runs = heard_again(receiver.runs, &receiver.signal, grammar)?;
     progress(0.95);
     let mut readings = readings(&runs, receiver.signal.rate(), grammar, layout);

@@ -5,6 +5,8 @@
 //! too vague, the byte structure is looked for anew ([`super::structure`]). [`smooth`] then corrects every place from
 //! the later ones (Rauch, Tung, Striebel 1965).
 
+use std::ops::Range;
+
 use super::frame::Frame;
 use super::heard::{Heard, tone_instead};
 use super::kalman::State;
@@ -38,7 +40,7 @@ pub enum Stop {
     Tone(f32),
     /// Nothing was heard for too long.
     Lost,
-    /// The capture ends (or begins) here.
+    /// The capture, or the stretch that was given, ends (or begins) here.
     Edge,
 }
 
@@ -98,13 +100,20 @@ pub struct Taken {
     moves: usize,
 }
 
-/// Follows from a known byte. `direction` +1 forwards, -1 backwards; `limit` bytes at most.
-pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, limit: usize) -> Result<Track, Error> {
+/// Follows from a known byte. `direction` +1 forwards, -1 backwards; no byte whose middle lies outside `stretch` (samples).
+pub fn follow(
+    signal: &mut Signal,
+    shape: &Shape,
+    begin: Begin,
+    direction: f64,
+    stretch: Range<f64>,
+) -> Result<Track, Error> {
     let Begin { start, period, gain, .. } = begin;
     let state = State { t: start, p: period * direction, tt: 1.0, tp: 0.0, pp: (2e-4 * period).powi(2) };
     let noise = begin.noise.max(1e-6);
     let mut follower = Follower {
         patience: (PATIENCE_S * signal.rate() / period) as usize,
+        stretch: stretch.start.max(0.0)..stretch.end.min(signal.len() as f64),
         signal,
         shape,
         direction,
@@ -122,10 +131,10 @@ pub fn follow(signal: &mut Signal, shape: &Shape, begin: Begin, direction: f64, 
         watch: (!begin.sure).then(|| Watch::new(Taken { at: 0, state, gain, noise, moves: 0 })),
         settled: 0,
     };
-    let stop = follower.run(limit)?;
+    let stop = follower.run()?;
     let Follower { mut places, gain, noise, .. } = follower;
     // what was only hoped for at the end is no byte
-    while places.last().is_some_and(|p| p.lost) && stop == Stop::Lost {
+    while places.last().is_some_and(|p| p.lost) && !matches!(stop, Stop::Tone(_)) {
         places.pop();
     }
     let next = places.last().map_or(start, |p| p.filtered.t + p.filtered.p);
@@ -136,6 +145,7 @@ struct Follower<'a, 'b> {
     signal: &'a mut Signal<'b>,
     shape: &'a Shape,
     direction: f64,
+    stretch: Range<f64>,
     frame: Frame,
     /// Of the byte that comes next.
     state: State,
@@ -162,11 +172,10 @@ struct Follower<'a, 'b> {
 }
 
 impl Follower<'_, '_> {
-    fn run(&mut self, limit: usize) -> Result<Stop, Error> {
-        let (first, last) = (0.0, self.signal.len() as f64);
-        while self.places.len() < limit {
+    fn run(&mut self) -> Result<Stop, Error> {
+        loop {
             let p = self.state.p.abs();
-            if self.state.t < first - 0.5 * p || self.state.t + 0.5 * p > last {
+            if !self.stretch.contains(&(self.state.t + 0.5 * p)) {
                 return Ok(Stop::Edge);
             }
             let point = self.point();
@@ -213,7 +222,6 @@ impl Follower<'_, '_> {
             });
             self.state = self.state.predict((0.02 * point).powi(2), (self.drift * p).powi(2));
         }
-        Ok(Stop::Edge)
     }
 
     /// A grid point, in samples.
