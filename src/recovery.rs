@@ -102,8 +102,7 @@ fn decide_tape(
     let mut scraps = vec![false; out.len()];
     for i in 1..out.len() {
         let before = &out[i - 1];
-        let payload = &before.decided.bytes[..before.decided.bytes.len().saturating_sub(1)];
-        let announced = format.announced_bytes(payload).filter(|_| before.decided.p_wrong < 0.01);
+        let announced = format.announced_bytes(&block_bytes(before));
         let follows = |b: &DecidedBlock| (-0.5..15.0).contains(&(b.block.from_s - before.block.to_s));
         if let Some(n) = announced
             && n != out[i].block.bytes

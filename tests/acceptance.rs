@@ -133,6 +133,47 @@ fn a_copy_without_its_sync_bytes_is_still_read() {
     }
 }
 
+/// One play that lost the sync sequence and the first bytes of both copies: the end of the block and the length in the
+/// header say where the rest belongs.
+#[test]
+fn data_whose_beginning_is_lost_is_laid_by_its_end() {
+    const GONE: usize = 5;
+    let mut recipe = recipe("two-programs.json");
+    recipe.takes.truncate(1);
+    let truth = recipe.prepare(&support::recipes()).unwrap().truth;
+    let data = truth.programs.iter().zip(&recipe.files).map(|(p, f)| copies(p.blocks_s[1], f.data_leader_s));
+    let gone_s = SYNC_S + GONE as f64 * BYTE_S;
+    let lost: Vec<(f64, f64)> = data.flatten().map(|c| (c.from - 0.1, c.from + gone_s)).collect();
+    deck(&mut recipe, "lost_s", json!(lost));
+    let outcome = Takes::make(&recipe).recover();
+    for (written, (found, verdict)) in truth.programs.iter().zip(outcome.programs.iter().zip(&outcome.verdict.programs))
+    {
+        assert_eq!(found.program.bytes.len(), written.bytes.len());
+        let bytes = found.program.bytes.iter().zip(&written.bytes).zip(&found.byte_p_wrong).enumerate();
+        let wrong: Vec<(usize, f64)> = bytes.filter(|(_, ((a, b), _))| a != b).map(|(i, (_, &p))| (i, p)).collect();
+        // some bytes more may be lost where the sound comes back
+        assert!(wrong.iter().all(|&(i, p)| i < GONE + 4 && p > 0.1), "offset and chance of error: {wrong:?}");
+        assert_eq!(verdict.verdict, Level::Open);
+    }
+}
+
+/// Bytes that are all alike sound like a tone, on a fast tape nearly like a leader: they must teach nothing and hide nothing.
+#[test]
+fn a_fast_take_that_begins_among_equal_bytes_is_read() {
+    let mut recipe = recipe("two-programs.json");
+    recipe.files[0].path = Some("../../corpus/marsh-station/programs/ringing-log.prg".into());
+    recipe.takes.truncate(1);
+    let truth = recipe.prepare(&support::recipes()).unwrap().truth;
+    let data = truth.programs[0].blocks_s[1];
+    for (share, speed) in [(0.2, 0.03), (0.4, 0.06), (0.1, 0.09)] {
+        recipe.takes[0].knobs.insert("start_s".into(), json!(data.0 + share * (data.1 - data.0)));
+        deck(&mut recipe, "speed_error", json!(speed));
+        let takes = Takes::make(&recipe);
+        let fault = fault(&takes.recover(), &truth.programs[1], Level::Established);
+        assert_eq!(fault, None, "speed {speed:+}");
+    }
+}
+
 /// In the header, in the first and in the second copy of the data.
 #[test]
 fn a_first_take_that_begins_in_the_middle_of_a_program_is_of_use() {

@@ -1,5 +1,7 @@
 //! Lays every reading on its block bit by bit, settles the block's length and adds the evidence.
 
+use std::collections::BTreeMap;
+
 use super::matching::{find_lag, lag_of};
 use super::similarity::{Similarity, best_lag};
 use super::{Piece, TakeReadings};
@@ -90,7 +92,22 @@ pub fn align(takes: &[TakeReadings], pieces: &[Piece], bits: usize, announced: O
     let mut laid = lay_out(takes, pieces, bits);
     mend_slips(&mut laid, bits);
     drop_strangers(&mut laid, bits);
-    let (bytes, length_known) = length(takes, &laid, announced);
+    let mut ends = ends(takes, &laid);
+    if let Some(n) = announced {
+        let begun = laid.iter().any(|l| l.piece.place.is_some());
+        if let Some(end) = likeliest(&ends).filter(|_| !begun) {
+            // nobody heard it begin: its end and its length say where
+            laid.iter_mut().for_each(|l| l.at += n as i64 - end as i64);
+            ends.clear();
+        }
+        // a reading that lost the end may run on into the next copy, and several may agree on where that ends
+        match ends.iter_mut().find(|e| e.0 == n) {
+            Some(end) => end.1 += ANNOUNCED,
+            None => ends.push((n, ANNOUNCED)),
+        }
+    }
+    let reach = laid.iter().map(|l| l.end().max(0) as usize).max().unwrap_or(0);
+    let (bytes, length_known) = likeliest(&ends).map_or((reach, false), |end| (end, true));
     let mut votes: Vec<Vote> = Vec::new();
     let (mut from_s, mut to_s) = (f64::INFINITY, f64::NEG_INFINITY);
     laid.sort_by_key(|l| (l.piece.take, l.piece.copy, l.piece.reading, l.piece.from));
@@ -234,34 +251,22 @@ fn drop_strangers(laid: &mut Vec<Laid>, bits: usize) {
     }
 }
 
-/// The length that the ends heard agree on, or the header announced; else as far as anyone heard.
-fn length(takes: &[TakeReadings], laid: &[Laid], announced: Option<usize>) -> (usize, bool) {
-    let mut ends: Vec<(usize, f64)> = Vec::new();
-    let mut reach = 0;
+/// Where the readings heard the block end, with all that speaks for each: byte and evidence.
+fn ends(takes: &[TakeReadings], laid: &[Laid]) -> Vec<(usize, f64)> {
+    let mut ends: BTreeMap<usize, f64> = BTreeMap::new();
     for l in laid {
         let r = &takes[l.piece.take].readings[l.piece.reading];
-        let end = l.end().max(0) as usize;
-        reach = reach.max(end);
         if let Some(evidence) = r.end.filter(|_| l.piece.to == r.bytes()) {
             // a reading that was lost just before its end may have counted the tone for bytes
             let tail = r.bits.len().saturating_sub(18);
             let heard = r.bits[tail..].iter().filter(|l| l.0.abs() > 1.0).count() as f64 / 18.0;
-            ends.push((end, f64::from(evidence.min(40.0)) * heard));
+            *ends.entry(l.end().max(0) as usize).or_default() += f64::from(evidence.min(40.0)) * heard;
         }
     }
-    if let Some(n) = announced {
-        // a reading that lost the end may run on into the next copy, and several may agree on where that ends
-        ends.push((n, ANNOUNCED));
-    }
-    let mut best: Option<(usize, f64)> = None;
-    for &(end, _) in &ends {
-        let support: f64 = ends.iter().filter(|e| e.0 == end).map(|e| e.1).sum();
-        if best.is_none_or(|(_, s)| support > s) {
-            best = Some((end, support));
-        }
-    }
-    match best {
-        Some((end, _)) => (end, true),
-        None => (reach, false),
-    }
+    ends.into_iter().collect()
+}
+
+/// The byte that most speaks for; of equals the first.
+fn likeliest(ends: &[(usize, f64)]) -> Option<usize> {
+    ends.iter().copied().reduce(|best, end| if end.1 > best.1 { end } else { best }).map(|e| e.0)
 }

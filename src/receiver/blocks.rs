@@ -201,7 +201,8 @@ impl<'a> Receiver<'a> {
                 return Ok(());
             }
             self.explained = lock.explained;
-            let back = if UNSURE.contains(&lock.explained) { self.before(&lock, begin, free.start)? } else { Vec::new() };
+            let back =
+                if UNSURE.contains(&lock.explained) { self.before(&lock, begin, free.start)? } else { Vec::new() };
             let mut shape = lock.shape;
             let unit = track.places.last().map_or(lock.period, |p| p.period) / shape.geometry.byte;
             let relative = shape.geometry.relative.clone();

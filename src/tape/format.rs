@@ -53,8 +53,8 @@ pub trait Format: Sync {
     fn byte(&self, bits: &[bool]) -> u8;
     /// Indices of the bits of a byte that carry its value.
     fn data_bits(&self) -> std::ops::Range<usize>;
-    /// Bytes of the block that follows `header`, check byte included, if `header` is one and says so.
-    fn announced_bytes(&self, header: &[u8]) -> Option<usize>;
+    /// Bytes of the block that follows `header`, check byte included, if `header` is one and surely says so.
+    fn announced_bytes(&self, header: &BlockBytes) -> Option<usize>;
     /// Bytes of a block that begins with `payload`, check byte included, if its beginning tells: blocks of some kinds have
     /// one length.
     fn own_bytes(&self, payload: &[u8]) -> Option<usize>;

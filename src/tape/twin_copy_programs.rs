@@ -45,8 +45,9 @@ impl Format for TwinCopy {
     fn data_bits(&self) -> std::ops::Range<usize> {
         0..8
     }
-    fn announced_bytes(&self, header: &[u8]) -> Option<usize> {
-        let header = header_of(header)?;
+    fn announced_bytes(&self, header: &BlockBytes) -> Option<usize> {
+        let sure = doubt_of_fields(header)? < DOUBTFUL;
+        let header = header_of(&header.payload).filter(|_| sure)?;
         match header.kind {
             kind::RELOCATABLE | kind::FIXED => header.data_bytes().map(|n| n + 1),
             kind::DATA_HEADER => Some(twin_copy::HEADER_BYTES + 1),
@@ -193,11 +194,15 @@ fn announced(index: usize, header: &Header) -> Assembly {
 /// A header in which the kind or the addresses can't be right and are not sure either: it has the length of one, and
 /// what follows it has no header of its own.
 fn is_damaged_header(block: &BlockBytes, next: Option<&BlockBytes>) -> bool {
-    let fields = 0..5;
     block.payload.len() == twin_copy::HEADER_BYTES
-        && block.p_wrong.get(fields).is_some_and(|p| p.iter().sum::<f64>() > DOUBTFUL)
+        && doubt_of_fields(block).is_some_and(|p| p > DOUBTFUL)
         && next.is_some_and(|n| n.from_s - block.to_s < LONGEST_PAUSE_S && n.from_s > block.to_s - OVERLAP_S)
         && next.is_some_and(|n| header_of(&n.payload).is_none())
+}
+
+/// Chance that the kind or the addresses of a header are wrong.
+fn doubt_of_fields(header: &BlockBytes) -> Option<f64> {
+    Some(header.p_wrong.get(..NAME.start)?.iter().sum())
 }
 
 /// Doubt about the kind and the addresses of a header from which they are better taken for damaged than for something
