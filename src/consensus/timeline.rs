@@ -186,7 +186,9 @@ fn place(island: Island, takes: &[TakeReadings], times: &Times) -> Vec<Piece> {
     let mut out = Vec::new();
     for s in island.stretches {
         let mut piece = s.piece;
-        let begun = |c: &usize| starts[*c].is_some_and(|t| piece.from_s >= t - SLACK_S);
+        // one without a sync sequence may hold what is left of one before its first byte
+        let middle = 0.5 * (s.heard.0 + s.heard.1);
+        let begun = |c: &usize| starts[*c].is_some_and(|t| middle >= t - SLACK_S);
         piece.copy = s.copy.unwrap_or_else(|| (0..starts.len()).rev().find(begun).unwrap_or(0));
         piece.place = if piece.framed {
             Some(0)

@@ -374,11 +374,11 @@ impl<'a> Receiver<'a> {
         let length = LONGEST * found.period;
         let free = free.start.max(found.start - length)..free.end.min(found.start + length);
         let mut ahead = track::follow(&mut self.signal, &shape, begin, 1.0, free.clone())?;
-        // both ways from one place
+        track::smooth(&mut ahead, 1.0);
+        // both ways from one place, as all that lies ahead has corrected it
         let first = ahead.places.first().map_or((begin.start, begin.period), |p| (p.start, p.period));
         let begin = Begin { start: first.0, period: first.1, sure: true, ..begin };
         let mut back = track::follow(&mut self.signal, &shape, begin, -1.0, free)?;
-        track::smooth(&mut ahead, 1.0);
         track::smooth(&mut back, -1.0);
         // a leap backwards shows at the byte after it in tape order
         let leaps: Vec<bool> = back.places.iter().map(|p| p.leap).collect();

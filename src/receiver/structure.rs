@@ -22,6 +22,10 @@ pub struct Found {
 
 /// Bytes looked at together.
 const SPAN: usize = 20;
+/// Bytes that tell the place at the end of the span which is asked for, and how far aside of the line through all they may lie:
+/// pairs of points, together half a symbol.
+const NEXT: usize = 5;
+const ASIDE: i32 = 7;
 /// Contrast that is believed anywhere, of bytes that are known to go on, and where they are expected. A judgement: noise
 /// offers some thousand places in a byte, and a flutter of 0.4 % leaves clear bytes a contrast of 4.5 to 7.
 const LEAST_CONTRAST: f64 = 6.0;
@@ -45,7 +49,8 @@ pub fn find_again(
     let sigma = sigma.max(0.05 * period);
     // backwards, the span ends with the byte that is looked for
     let shift = if direction < 0.0 { (SPAN as f64 - 1.0) * period } else { 0.0 };
-    let found = search(signal, shape, start - shift, half, sigma, period, spread)?;
+    let around = Around { start: start - shift, half, sigma, period, spread, last: direction < 0.0 };
+    let found = search(signal, shape, around)?;
     let found = found.map(|f| {
         let back = if direction < 0.0 { (SPAN as f64 - 1.0) * f.period } else { 0.0 };
         Found { start: f.start + back, ..f }
@@ -56,7 +61,8 @@ pub fn find_again(
 }
 /// Looks for the structure around `start` with nothing known but the period, to `spread` (fraction).
 pub fn find(signal: &mut Signal, shape: &Shape, start: f64, period: f64, spread: f64) -> Result<Option<Found>, Error> {
-    let found = search(signal, shape, start, 0.5 * period, f64::INFINITY, period, spread)?;
+    let around = Around { start, half: 0.5 * period, sigma: f64::INFINITY, period, spread, last: false };
+    let found = search(signal, shape, around)?;
     Ok(found.filter(|f| f.contrast >= LEAST_CONTRAST))
 }
 
@@ -65,15 +71,21 @@ fn halved(x: &[f32]) -> Vec<f32> {
     x.chunks_exact(2).map(|p| 0.5 * (p[0] + p[1])).collect()
 }
 
-fn search(
-    signal: &mut Signal,
-    shape: &Shape,
+/// Where to look.
+struct Around {
+    /// Place of the first byte, to half of what is looked through, with its uncertainty (samples).
     start: f64,
     half: f64,
     sigma: f64,
+    /// Samples per byte, and by which fraction that may be off.
     period: f64,
     spread: f64,
-) -> Result<Option<Found>, Error> {
+    /// Whether the place of the last byte of the span matters, not the first's.
+    last: bool,
+}
+
+fn search(signal: &mut Signal, shape: &Shape, around: Around) -> Result<Option<Found>, Error> {
+    let Around { start, half, sigma, period, spread, last } = around;
     // the waveform holds nothing above 8 kHz: pairs of points tell as much at a quarter of the work
     let geometry = &shape.geometry;
     let byte = 0.5 * geometry.byte_points();
@@ -128,12 +140,17 @@ fn search(
     let mean = sum / f64::from(count);
     let deviation = (square / f64::from(count) - mean * mean).max(1e-20).sqrt();
     let ideal = 0.5 * SPAN as f64 * f64::from(shape.byte_energy());
-    let part = |b: usize| -> f32 {
-        let pick = |row: &[f32], at: f64| row.get((at + phase) as usize).copied().unwrap_or(0.0);
+    let part = |b: usize, aside: f64| -> f32 {
+        let pick = |row: &[f32], at: f64| row.get((at + phase + aside) as usize).copied().unwrap_or(0.0);
         let start = b as f64 * byte * stretch;
         pick(&mark, start.round()) + offsets.iter().map(|o| pick(&bit, (start + o * stretch).round())).sum::<f32>()
     };
-    let parts: Vec<f32> = (0..SPAN).map(part).collect();
+    // the line through all bytes lies aside of those at its ends where the speed changes: they say themselves where
+    let end = if last { SPAN - NEXT..SPAN } else { 0..NEXT };
+    let heard = |aside: i32| end.clone().map(|b| part(b, f64::from(aside))).sum::<f32>();
+    let aside = (-ASIDE..=ASIDE).map(|a| (heard(a), a)).reduce(|best, a| if a.0 > best.0 { a } else { best });
+    let aside = aside.map_or(0.0, |a| f64::from(a.1));
+    let parts: Vec<f32> = (0..SPAN).map(|b| part(b, 0.0)).collect();
     let mut sorted = parts.clone();
     sorted.sort_by(f32::total_cmp);
     let good = 0.5 * sorted[SPAN - 2];
@@ -142,7 +159,7 @@ fn search(
     // the mean over all places is what noise gives, roughly
     let gain = ((score - 0.5 * mean) / ideal).max(0.01) as f32;
     Ok(Some(Found {
-        start: start - half + phase * point,
+        start: start - half + (phase + aside) * point,
         period: period * stretch,
         gain,
         contrast: (score - mean) / deviation,

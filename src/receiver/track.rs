@@ -58,6 +58,9 @@ pub struct Track {
 
 /// Uncertainty of the start (points) past which the structure is looked for anew.
 const VAGUE_POINTS: f64 = 2.6;
+/// Uncertainty of a place found by its structure: the grid of the search, and the speed, which is right to a thousandth over
+/// twenty bytes there.
+const FOUND_POINTS: f64 = 2.5;
 /// Error of a measured start that no likelihood shows: the waveform is never exactly as learned.
 const MISFIT_POINTS: f64 = 0.25;
 /// Least wander of the speed per byte, as a fraction, that is reckoned with while nothing is heard: a wow of 1 % at 1 Hz.
@@ -109,7 +112,9 @@ pub fn follow(
     stretch: Range<f64>,
 ) -> Result<Track, Error> {
     let Begin { start, period, gain, .. } = begin;
-    let state = State { t: start, p: period * direction, tt: 1.0, tp: 0.0, pp: (2e-4 * period).powi(2) };
+    let point = period / shape.geometry.byte_points();
+    let spread = if begin.sure { 1.0 } else { FOUND_POINTS * point };
+    let state = State { t: start, p: period * direction, tt: spread.powi(2), tp: 0.0, pp: (2e-4 * period).powi(2) };
     let noise = begin.noise.max(1e-6);
     let mut follower = Follower {
         patience: (PATIENCE_S * signal.rate() / period) as usize,
@@ -375,7 +380,7 @@ impl Follower<'_, '_> {
 /// any byte's.
 fn taken_up(before: State, found: &Found, direction: f64, period: f64, point: f64) -> State {
     let state = before.see_period(found.period * direction, (0.002 * period).powi(2));
-    State { t: found.start, tt: (0.5 * point).powi(2), tp: 0.0, ..state }
+    State { t: found.start, tt: (FOUND_POINTS * point).powi(2), tp: 0.0, ..state }
 }
 
 /// Evidence that one frame, and that three in a row, must give for a tone.
