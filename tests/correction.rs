@@ -67,6 +67,17 @@ fn costs_and_posteriors_equal_enumeration_of_all_words_of_two_bytes() {
             let expected = (one / (total - one)).ln();
             assert!((f64::from(llr.0) - expected).abs() < 1e-4 * expected.abs().max(1.0), "{} {expected}", llr.0);
         }
+        // a byte of the most probable word: the words that share it
+        let word = most_probable(&machine, &llrs).unwrap().bits;
+        let (same, right) = posteriors_of(&machine, &llrs, &word, 9).unwrap();
+        assert_eq!(same, posterior);
+        assert_eq!(right.len(), 3);
+        for (byte, right) in right.iter().enumerate() {
+            let at = byte * 9..byte * 9 + 9;
+            let shared = words.iter().zip(&costs).filter(|(w, _)| w[at.clone()] == word[at.clone()]);
+            let expected = shared.map(|(_, c)| (-c).exp()).sum::<f64>() / total;
+            assert!((right - expected).abs() < 1e-12, "{right} {expected}");
+        }
         // P(valid) = Σ over words of Π p(bit) = e^-Σcost × Π P(hard decision).
         let hard: f64 = llrs.iter().map(|l| -(-f64::from(l.0.abs())).exp().ln_1p()).sum();
         assert!((posterior.ln_valid - (total.ln() + hard)).abs() < 1e-9);

@@ -9,7 +9,8 @@ use crate::correction::hypotheses::{
     PRIOR_NO_CHECKS, PRIOR_OTHER_RECORDING, PRIOR_WRONG_CHECKSUM, WRONG_CHECKSUM, Weighed, weigh,
 };
 use crate::correction::{
-    Certificate, CheckMachine, certify, ln_probability, ln_share, ln_valid, most_probable, posteriors,
+    Certificate, CheckMachine, Decoded, Posterior, certify, ln_probability, ln_share, ln_valid, most_probable,
+    posteriors_of,
 };
 use crate::tape::Format;
 use crate::{Error, Llr};
@@ -77,8 +78,14 @@ pub fn decide(format: &dyn Format, block: &Block, weights: &[f32]) -> Result<Dec
     let total = &block.weighed(weights)[..];
     let impossible =
         || Error::Usage("a block admits no valid word: this is a fault of quorate, please report it".into());
-    let valid = posteriors(checks.as_ref(), total).ok_or_else(impossible)?;
-    let bytewise = posteriors(within.as_ref(), total).ok_or_else(impossible)?;
+    // most blocks obey their checks, so that word comes first
+    let (mut words, mut certificate) = certify(checks.as_ref(), total, CANDIDATES, WINDOW).ok_or_else(impossible)?;
+    let of = |machine: &dyn CheckMachine, words: &[Decoded]| {
+        let word = words.first().ok_or_else(impossible)?;
+        posteriors_of(machine, total, &word.bits, width).ok_or_else(impossible)
+    };
+    let (valid, mut valid_bytes) = of(checks.as_ref(), &words)?;
+    let (bytewise, mut bytewise_bytes) = of(within.as_ref(), &words)?;
     let share = |m: &dyn CheckMachine| ln_share(m, total.len()).unwrap_or(f64::NEG_INFINITY);
     let (ln_share, ln_share_within) = (share(checks.as_ref()), share(within.as_ref()));
     let mut hypotheses = vec![
@@ -118,17 +125,19 @@ pub fn decide(format: &dyn Format, block: &Block, weights: &[f32]) -> Result<Dec
     });
     let hypotheses = weigh(&hypotheses).ok_or_else(impossible)?;
     let wrong_checksum = hypotheses[1].posterior > hypotheses[0].posterior;
-    let machine = if wrong_checksum { within.as_ref() } else { checks.as_ref() };
-    let (words, certificate) = certify(machine, total, CANDIDATES, WINDOW).ok_or_else(impossible)?;
+    if wrong_checksum {
+        (words, certificate) = certify(within.as_ref(), total, CANDIDATES, WINDOW).ok_or_else(impossible)?;
+        (valid_bytes, bytewise_bytes) = (of(checks.as_ref(), &words)?.1, of(within.as_ref(), &words)?.1);
+    }
     let word = words.first().ok_or_else(impossible)?;
     // the word may be right under either hypothesis
     let ln_word = ln_probability(total, &word.bits);
-    let under = |h: &Weighed, p: &crate::correction::Posterior, obeys: bool| {
+    let under = |h: &Weighed, p: &Posterior, obeys: bool| {
         if obeys { h.posterior * (ln_word - p.ln_valid).min(0.0).exp() } else { 0.0 }
     };
     let obeys = crate::correction::obeys(checks.as_ref(), &word.bits);
     // 1 - x loses digits where x is near 1: the parts of the doubt are added instead
-    let doubt = |p: &crate::correction::Posterior| -(ln_word - p.ln_valid).min(0.0).exp_m1();
+    let doubt = |p: &Posterior| -(ln_word - p.ln_valid).min(0.0).exp_m1();
     let p_wrong = if wrong_checksum {
         1.0 - under(&hypotheses[0], &valid, obeys) - under(&hypotheses[1], &bytewise, true)
     } else {
@@ -136,22 +145,16 @@ pub fn decide(format: &dyn Format, block: &Block, weights: &[f32]) -> Result<Dec
         hypotheses[0].posterior * doubt(&valid) + hypotheses[1].posterior * doubt(&bytewise) + others
     };
     let posterior: Vec<Llr> = mixed(&hypotheses, &valid.llr, &bytewise.llr);
-    let value = format.data_bits();
     let bytes: Vec<u8> = word.bits.chunks(width).map(|c| format.byte(c)).collect();
     let foreign = hypotheses.last().map_or(0.0, |h| h.posterior);
     let mut classes = Vec::with_capacity(bytes.len());
     let mut byte_p_wrong = Vec::with_capacity(bytes.len());
     for (i, bits) in word.bits.chunks(width).enumerate() {
         let at = i * width..i * width + bits.len();
-        let p: f64 = 1.0
-            - value
-                .clone()
-                .map(|k| {
-                    let llr = f64::from(posterior[at.start + k].0);
-                    let right = if bits[k] { llr } else { -llr };
-                    1.0 / (1.0 + (-right).exp())
-                })
-                .product::<f64>();
+        // by the explanations that obey checks, each for its part
+        let (obeys, wrong) = (hypotheses[0].posterior, hypotheses[1].posterior);
+        let p = (obeys * (1.0 - valid_bytes[i]) + wrong * (1.0 - bytewise_bytes[i]))
+            / (obeys + wrong).max(f64::MIN_POSITIVE);
         // what is given out for a byte that differs is one of two; in what is not in the format no byte is known
         let apart: f64 = two.iter().zip(&hypotheses[2..]).map(|(t, h)| h.posterior * t.differs[i]).sum();
         let p = (p + apart + foreign).clamp(0.0, 1.0);

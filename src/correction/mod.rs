@@ -32,7 +32,7 @@ mod trellis;
 pub use certificate::{Certificate, Check, Finding, Flip, Outcome, certify};
 pub use list::{Decoded, TIE, k_best, most_probable};
 pub use machines::*;
-pub use posterior::{MAX_POSTERIOR, Posterior, ln_probability, ln_share, ln_valid, posteriors};
+pub use posterior::{MAX_POSTERIOR, Posterior, ln_probability, ln_share, ln_valid, posteriors, posteriors_of};
 
 use crate::Llr;
 

@@ -27,10 +27,44 @@ pub struct Posterior {
 /// taken again as logarithms: ten times slower, without that limit. In practice that takes votes of hundreds of nats
 /// that contradict the checks.
 pub fn posteriors(machine: &dyn CheckMachine, llrs: &[Llr]) -> Option<Posterior> {
+    Some(posteriors_of(machine, llrs, &[], 1)?.0)
+}
+
+/// Posteriors of all bits, and beside them for each `width` bits of `word` the probability that they are all right given
+/// votes and checks: the bits of a byte hang together by its parity.
+pub fn posteriors_of(
+    machine: &dyn CheckMachine,
+    llrs: &[Llr],
+    word: &[bool],
+    width: usize,
+) -> Option<(Posterior, Vec<f64>)> {
     let trellis = Trellis::new(machine, llrs);
-    match forward_backward::<Linear>(&trellis) {
-        Some(posterior) => Some(posterior),
-        None => forward_backward::<Log>(&trellis),
+    let mut right = vec![0.0; word.len().min(llrs.len()).div_ceil(width.max(1))];
+    let mut parts = Parts { word: &word[..word.len().min(llrs.len())], width: width.max(1), right: &mut right };
+    let posterior = match forward_backward::<Linear>(&trellis, &mut parts) {
+        Some(posterior) => posterior,
+        None => forward_backward::<Log>(&trellis, &mut parts)?,
+    };
+    Some((posterior, right))
+}
+
+/// The parts of a word that are asked about, and the probability that each is right.
+struct Parts<'a> {
+    word: &'a [bool],
+    width: usize,
+    right: &'a mut [f64],
+}
+
+impl Parts<'_> {
+    /// The bits of the part that the bit at `position` begins.
+    fn begun(&self, position: usize) -> Option<&[bool]> {
+        let word = self.word.get(position..).filter(|_| position % self.width == 0)?;
+        Some(&word[..self.width.min(word.len())]).filter(|bits| !bits.is_empty())
+    }
+
+    /// Whether a part ends with the bit at `position`.
+    fn ended(&self, position: usize) -> bool {
+        position < self.word.len() && ((position + 1) % self.width == 0 || position + 1 == self.word.len())
     }
 }
 
@@ -76,8 +110,8 @@ fn forward<S: Semiring>(trellis: &Trellis, mut see: impl FnMut(usize, &[f64])) -
     (ln_valid > f64::NEG_INFINITY).then_some(ln_valid)
 }
 
-fn forward_backward<S: Semiring>(trellis: &Trellis) -> Option<Posterior> {
-    let (segment, states) = (trellis.segment(), trellis.states());
+fn forward_backward<S: Semiring>(trellis: &Trellis, parts: &mut Parts) -> Option<Posterior> {
+    let (segment, states) = (trellis.segment().next_multiple_of(parts.width), trellis.states());
     let mut checkpoints = Vec::new();
     let ln_valid = forward::<S>(trellis, |position, alpha| {
         if position % segment == 0 {
@@ -89,6 +123,8 @@ fn forward_backward<S: Semiring>(trellis: &Trellis) -> Option<Posterior> {
     let mut next = beta.clone();
     let mut llr = vec![Llr::LOST; trellis.len()];
     let mut alphas = vec![0.0; segment * states];
+    // behind the part that is walked through, and the ln of the scale taken out since
+    let (mut behind, mut taken) = (beta.clone(), 0.0);
     for (index, start) in checkpoints.iter().enumerate().rev() {
         let first = index * segment;
         let length = segment.min(trellis.len() - first);
@@ -100,10 +136,20 @@ fn forward_backward<S: Semiring>(trellis: &Trellis) -> Option<Posterior> {
         }
         for i in (0..length).rev() {
             let position = first + i;
-            let through = trellis.through::<S>(position, &alphas[i * states..][..states], &beta, &mut spare);
+            let alpha = &alphas[i * states..][..states];
+            if parts.ended(position) {
+                behind.copy_from_slice(&beta);
+                taken = 0.0;
+            }
+            let through = trellis.through::<S>(position, alpha, &beta, &mut spare);
             llr[position] = posterior::<S>(trellis, position, through)?;
-            trellis.backward::<S>(position, &beta, &mut next, &mut spare);
+            taken += trellis.backward::<S>(position, &beta, &mut next, &mut spare);
             std::mem::swap(&mut beta, &mut next);
+            if let Some(bits) = parts.begun(position) {
+                let all = alpha.iter().zip(&beta).fold(S::ZERO, |sum, (&a, &b)| S::plus(sum, S::times(a, b)));
+                let one = trellis.through_word::<S>(position, bits, alpha, &behind);
+                parts.right[position / parts.width] = (S::ln(one) - S::ln(all) - taken).exp().min(1.0);
+            }
         }
     }
     Some(Posterior { llr, ln_valid })

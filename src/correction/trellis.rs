@@ -245,6 +245,25 @@ impl<'a> Trellis<'a> {
             }),
         }
     }
+
+    /// Sum over all paths that have `bits` from `position` on, between the vectors before and after them.
+    pub fn through_word<S: Semiring>(&self, position: usize, bits: &[bool], before: &[f64], after: &[f64]) -> f64 {
+        let weight = (position..)
+            .zip(bits)
+            .fold(S::ONE, |product, (p, &bit)| S::times(product, self.weights::<S>(p)[usize::from(bit)]));
+        let mut sum = S::ZERO;
+        for (state, &x) in before.iter().enumerate().filter(|(_, x)| **x != S::ZERO) {
+            let mut walk = (position..).zip(bits);
+            let end = walk.try_fold(state, |state, (p, &bit)| {
+                let next = self.next(state, p, bit);
+                self.step(p).allowed.as_ref().is_none_or(|open| open[next]).then_some(next)
+            });
+            if let Some(end) = end {
+                sum = S::plus(sum, S::times(S::times(x, weight), after[end]));
+            }
+        }
+        sum
+    }
 }
 
 /// `to[s] = from[s]·w0 + from[s ^ mask]·w1`, for forward and backward alike: XOR undoes itself.
