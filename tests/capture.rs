@@ -365,6 +365,29 @@ fn levels() {
     assert_eq!(take.survey().unwrap().channels[0].clipped, 2);
 }
 
+/// Shares by hand: a sine cut off at half its amplitude is there for two thirds of the time (arccos ½ = π/3); an 8-bit sine of
+/// seven steps is at its ends for much of the time without being cut off.
+#[test]
+fn a_wave_cut_off_below_full_scale_is_known_by_its_flat_tops() {
+    let survey = |samples: &[i16]| Folder::new().open(&mono16(samples)).unwrap().survey().unwrap().channels[0];
+    let wave = |peak: f64, ceiling: f64| -> Vec<i16> {
+        let sine = |n: usize| peak * (n as f64 * 0.4321).sin();
+        (0..100_000).map(|n| sine(n).clamp(-ceiling, ceiling).round() as i16).collect()
+    };
+    let cut = survey(&wave(16_000.0, 8_000.0));
+    assert!((0.66..0.67).contains(&(cut.flat as f64 / 1e5)) && cut.clipped == 0, "{cut:?}");
+    for peak in [30_000.0, 1_000.0, 100.0, 7.0, 1.0] {
+        assert_eq!(survey(&wave(peak, 32_000.0)).flat, 0, "{peak}");
+    }
+    // silence, and a constant: no wave at all; an exact period meets its peak once a cycle
+    assert_eq!((survey(&[0; 1_000]).flat, survey(&[5; 1_000]).flat), (0, 0));
+    let exact: Vec<i16> = (0..10_000).map(|n| [0, 20_000, 0, -20_000][n % 4]).collect();
+    assert_eq!(survey(&exact).flat, 0);
+    // cut off at full scale is told by `clipped`
+    let full = survey(&wave(60_000.0, 32_768.0));
+    assert!(full.clipped > 10_000 && full.flat == 0, "{full:?}");
+}
+
 fn use_fully(bytes: &[u8]) {
     let folder = Folder::new();
     if let Ok(take) = folder.open(bytes) {

@@ -28,8 +28,16 @@ pub struct ChannelLevel {
     /// Samples at the ends of the scale: the largest or smallest integer of the file's bits, or a float of ±1.0 or more.
     /// Always 0 for a pulse image, which is drawn at full scale.
     pub clipped: u64,
+    /// Where none is clipped at full scale: samples at the channel's own largest or smallest value, if these are more than
+    /// any wave that is not cut off or square would have there, and else 0. Not written if 0.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub flat: u64,
     /// The constant offset.
     pub mean: f64,
+}
+
+fn is_zero(n: &u64) -> bool {
+    *n == 0
 }
 
 impl Capture {
@@ -68,7 +76,7 @@ impl Capture {
         Ok(Survey {
             sha256: sha.finalize().iter().map(|byte| format!("{byte:02x}")).collect(),
             samples_blake3: tally.blake3.finalize().to_hex().to_string(),
-            channels: tally.levels.iter().map(|sums| sums.level(self.info.frames)).collect(),
+            channels: tally.levels.iter().map(|sums| sums.level(self.info.frames, tally.clip)).collect(),
         })
     }
 
@@ -138,16 +146,21 @@ struct Tally<'a> {
 struct Clip {
     low: f32,
     high: f32,
+    /// Distance of two neighbouring values; `None` if no wave can be cut off.
+    step: Option<f64>,
 }
 
 impl Tally<'_> {
     fn new(capture: &Capture) -> Tally<'_> {
         let info = &capture.info;
         let clip = match info.encoding {
-            Encoding::Pulses => Clip { low: f32::NEG_INFINITY, high: f32::INFINITY },
-            Encoding::Float32 | Encoding::Float64 => Clip { low: -1.0, high: 1.0 },
+            Encoding::Pulses => Clip { low: f32::NEG_INFINITY, high: f32::INFINITY, step: None },
+            Encoding::Float32 | Encoding::Float64 => Clip { low: -1.0, high: 1.0, step: Some(0.0) },
             // The largest integer of n bits is 1 − 2^(1−n); above 24 bits it rounds to 1.0, as the samples do.
-            _ => Clip { low: -1.0, high: (1.0 - 2.0_f64.powi(1 - i32::from(info.bits))) as f32 },
+            _ => {
+                let step = 2.0_f64.powi(1 - i32::from(info.bits));
+                Clip { low: -1.0, high: (1.0 - step) as f32, step: Some(step) }
+            }
         };
         Tally {
             capture,
@@ -186,12 +199,35 @@ impl Tally<'_> {
     }
 }
 
-#[derive(Clone, Default)]
+/// Flat tops that hold less than this share of all samples are too rare to matter.
+const FLAT: f64 = 0.01;
+/// How many times what a steady sine has at its ends is beyond any wave that is not cut off.
+const BEYOND_A_SINE: f64 = 3.0;
+
+#[derive(Clone)]
 struct Sums {
     sum: f64,
     squares: f64,
     peak: f32,
     clipped: u64,
+    /// Of the smallest and of the largest sample.
+    ends: [End; 2],
+}
+
+impl Default for Sums {
+    fn default() -> Sums {
+        let end = |value| End { value, count: 0, held: 0 };
+        Sums { sum: 0.0, squares: 0.0, peak: 0.0, clipped: 0, ends: [end(f32::INFINITY), end(f32::NEG_INFINITY)] }
+    }
+}
+
+/// The samples with one extreme value.
+#[derive(Clone, Copy)]
+struct End {
+    value: f32,
+    count: u64,
+    /// Those of them that follow another.
+    held: u64,
 }
 
 impl Sums {
@@ -201,12 +237,15 @@ impl Sums {
         const LANES: usize = 8;
         let (mut sum, mut squares, mut peak) = ([0.0_f64; LANES], [0.0_f64; LANES], [0.0_f32; LANES]);
         let mut clipped = [0_u32; LANES]; // a chunk has fewer than 2^32 samples
+        let (mut low, mut high) = ([f32::INFINITY; LANES], [f32::NEG_INFINITY; LANES]);
         let mut add = |lane: usize, x: f32| {
             let wide = f64::from(x);
             sum[lane] += wide;
             squares[lane] += wide * wide;
             peak[lane] = if x.abs() > peak[lane] { x.abs() } else { peak[lane] };
             clipped[lane] += u32::from((x <= clip.low) | (x >= clip.high));
+            low[lane] = if x < low[lane] { x } else { low[lane] };
+            high[lane] = if x > high[lane] { x } else { high[lane] };
         };
         let rows = samples.chunks_exact(LANES);
         rows.remainder().iter().enumerate().for_each(|(lane, &x)| add(lane, x));
@@ -218,16 +257,45 @@ impl Sums {
         self.squares += chunk_squares;
         self.peak = peak.iter().fold(self.peak, |a, &b| a.max(b));
         self.clipped += clipped.iter().map(|&n| u64::from(n)).sum::<u64>();
+        self.add_end(0, low.into_iter().fold(f32::INFINITY, f32::min), samples);
+        self.add_end(1, high.into_iter().fold(f32::NEG_INFINITY, f32::max), samples);
         // The square of any finite f32 is a finite f64; NaN and infinity stay in the sum.
         chunk_squares.is_finite()
     }
 
-    fn level(&self, frames: u64) -> ChannelLevel {
+    /// Counts the samples at one end of the scale of values, when a chunk reaches as far as those before.
+    fn add_end(&mut self, which: usize, found: f32, samples: &[f32]) {
+        let end = &mut self.ends[which];
+        if if which == 0 { found < end.value } else { found > end.value } {
+            *end = End { value: found, count: 0, held: 0 };
+        }
+        if found == end.value {
+            end.count += samples.iter().filter(|&&x| x == found).count() as u64;
+            end.held += samples.windows(2).filter(|pair| pair == &[found, found]).count() as u64;
+        }
+    }
+
+    /// See [`ChannelLevel::flat`]. Of a sine with an amplitude of A steps the share (1/π)·arccos(1 − 1/(2A)) ≈ 1/(π·√A) rounds to
+    /// its largest value, and as much to its smallest; with any change of level, or noise, it is less.
+    fn flat(&self, frames: f64, step: f64) -> u64 {
+        let [low, high] = self.ends;
+        let amplitude = f64::from(high.value - low.value) / 2.0;
+        if amplitude <= 0.0 {
+            return 0;
+        }
+        let sine = 2.0 / std::f64::consts::PI * (step / amplitude).sqrt();
+        // a computed sine may meet its peak once in every cycle; what is cut off stays there
+        let cut_off = (low.held + high.held) as f64 > frames * FLAT.max(BEYOND_A_SINE * sine);
+        if cut_off { low.count + high.count } else { 0 }
+    }
+
+    fn level(&self, frames: u64, clip: Clip) -> ChannelLevel {
         let frames = frames as f64;
         ChannelLevel {
             rms: (self.squares / frames).sqrt(),
             peak: self.peak.into(),
             clipped: self.clipped,
+            flat: clip.step.filter(|_| self.clipped == 0).map_or(0, |step| self.flat(frames, step)),
             mean: self.sum / frames,
         }
     }

@@ -8,6 +8,8 @@ use crate::recovery::{Outcome, Received};
 
 /// From this part of all samples on, full scale is no click or noise peak: the tone itself is cut off.
 const CLIPPED: f64 = 0.01;
+/// From this share of samples at the ends of a wave on, it is as good as square: an adapter's, most likely, and not too loud.
+pub const SQUARE: f64 = 0.9;
 
 /// Stretches of a program that have the same fault and the same cure.
 pub struct Fault<'a> {
@@ -92,7 +94,8 @@ fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
             for take in takes {
                 if let Some(level) = take.levels.get(usize::from(take.channel)) {
                     quiet |= level.peak < 0.05;
-                    clipped |= level.clipped as f64 > CLIPPED * take.duration_s * f64::from(take.sample_rate);
+                    let share = |samples: u64| samples as f64 / (take.duration_s * f64::from(take.sample_rate));
+                    clipped |= share(level.clipped) > CLIPPED || (CLIPPED..SQUARE).contains(&share(level.flat));
                 }
             }
             match (quiet, clipped) {

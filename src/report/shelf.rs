@@ -7,7 +7,7 @@ use maud::{Markup, html};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
-use super::page::{badge, page};
+use super::page::{badge, code_note, page};
 use super::verdict::{ProgramVerdict, SCHEMA, Verdict};
 use super::words;
 use crate::Error;
@@ -135,6 +135,7 @@ pub fn index(rows: &[Row]) -> String {
                 "Established: every byte agreed or singled out by the checks, with a chance of error under 1 in a million. \
                  Supported: the best reading is clear, but something speaks against it. Open: bytes are missing or have \
                  rivals."
+                @if let Some(note) = code_note(rows.iter().map(|row| row.name.as_str())) { " " (note) }
             }
         }
         main {

@@ -117,7 +117,7 @@ def long_tables_of_bytes_stay_on_the_screen(folder, browser):
         [...s.querySelectorAll('tr[id]')].filter(r => getComputedStyle(r).display != 'none').length,
         [...s.querySelectorAll('details .paper')].filter(e => getComputedStyle(e).display != 'none').map(e => e.textContent).join(' ')
         ]).filter(s => /^p\\d+$/.test(s[0]))"""
-    browser.open(folder / "hard/report.html", 1440)
+    browser.open(folder / "many/report.html", 1440)
     screen = browser.value(lines)
     browser("Emulation.setEmulatedMedia", media="print")
     paper = browser.value(lines)
@@ -125,7 +125,7 @@ def long_tables_of_bytes_stay_on_the_screen(folder, browser):
     assert max(n for _, n, _ in screen) > 24 and not any(note for _, _, note in screen), screen
     for (id, all_, _), (_, printed, note) in zip(screen, paper):
         assert printed == min(all_, 24), (id, all_, printed)
-        assert (f"The {printed} least sure of" in note and f"quorate explain DIR {id}" in note) == (all_ > 24), (id, note)
+        assert (bool(re.search(r"The [\d,]+ least sure of", note)) and f"quorate explain DIR {id}" in note) == (all_ > 24), (id, note)
 
 
 def names_are_not_broken_for_want_of_room(folder, browser):

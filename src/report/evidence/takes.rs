@@ -22,6 +22,8 @@ pub struct TakeFacts {
     pub peak_db: Option<f64>,
     pub rms_db: Option<f64>,
     pub clipped: u64,
+    /// Share of all samples that sit at the take's own largest or smallest value, if that is no chance.
+    pub flat: Option<f64>,
     /// Bit against noise as the receiver heard it, in dB: the median over all bytes.
     pub snr_db: Option<f64>,
     /// Speed against the nominal, smoothed: (seconds of the take, fraction). A gap begins a new run.
@@ -47,6 +49,8 @@ pub fn facts(evidence: &Evidence, take: usize) -> TakeFacts {
     if let Some(level) = received.levels.get(usize::from(received.channel)) {
         let db = |x: f64| (x > 0.0).then(|| 20.0 * x.log10());
         (facts.peak_db, facts.rms_db, facts.clipped) = (db(level.peak), db(level.rms), level.clipped);
+        let samples = received.duration_s * f64::from(received.sample_rate);
+        facts.flat = (level.flat > 0 && samples > 0.0).then(|| level.flat as f64 / samples);
     }
     let mut noise: Vec<f32> = readings.iter().flat_map(|r| r.noise.iter().copied()).filter(|&n| n > 0.0).collect();
     noise.sort_by(f32::total_cmp);

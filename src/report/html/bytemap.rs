@@ -1,5 +1,6 @@
 //! The byte map: every byte a cell, in pages like those of the machine's memory.
 
+use std::collections::BTreeMap;
 use std::fmt::Write;
 
 use maud::{Markup, html};
@@ -29,9 +30,10 @@ pub fn columns(size: usize) -> usize {
     if size <= SMALL { 32 } else { 64 }
 }
 
-/// The map of a program. Cells of the bytes in `linked` lead to their row in the table below; the others have their numbers
+/// The map of a program. Cells of the bytes in `linked` lead to their line in the table below, which
+/// begins at the offset given; the others have their numbers
 /// as a title, if `titles`, and else those of their group.
-pub fn map(id: &str, facts: &[ByteFact], linked: &[usize], titles: bool) -> Markup {
+pub fn map(id: &str, facts: &[ByteFact], linked: &BTreeMap<usize, usize>, titles: bool) -> Markup {
     let columns = columns(facts.len());
     let grid = Grid { columns, rows: columns, cell: 320 / columns };
     html! {
@@ -41,7 +43,7 @@ pub fn map(id: &str, facts: &[ByteFact], linked: &[usize], titles: bool) -> Mark
     }
 }
 
-fn one_page(id: &str, grid: &Grid, page: &[ByteFact], linked: &[usize], titles: bool) -> Markup {
+fn one_page(id: &str, grid: &Grid, page: &[ByteFact], linked: &BTreeMap<usize, usize>, titles: bool) -> Markup {
     let (first, last) = (page[0].offset, page[page.len() - 1].offset);
     let height = page.len().div_ceil(grid.columns) * grid.cell;
     let (width, full) = (grid.columns * grid.cell, height + STATUS);
@@ -57,7 +59,7 @@ fn one_page(id: &str, grid: &Grid, page: &[ByteFact], linked: &[usize], titles: 
                     @for (k, group) in row.chunks(GROUP).enumerate() { (agreed_cells(grid, k * GROUP * grid.cell, y, group)) }
                     // over the groups: each shape covers its cell
                     @for (k, fact) in row.iter().enumerate().filter(|(_, fact)| fact.notable()) {
-                        @let link = linked.contains(&fact.offset);
+                        @let link = linked.get(&fact.offset).copied();
                         (notable_cell(id, grid, (k * grid.cell, y), fact, height, link, titles))
                     }
                 }
@@ -93,15 +95,15 @@ fn notable_cell(
     (x, y): (usize, usize),
     fact: &ByteFact,
     bottom: usize,
-    linked: bool,
+    line_at: Option<usize>,
     titles: bool,
 ) -> Markup {
     let decided = fact.decision.is_some();
     let shape = format!("#s{}{}", letter(fact.class, decided), if grid.cell == 5 { "5" } else { "" });
     html! {
-        @if linked {
+        @if let Some(at) = line_at {
             @let text = line(fact);
-            a class="k" href={ "#" (anchor(id, fact.offset)) } {
+            a class="k" href={ "#" (anchor(id, at)) } {
                 title { (text) }
                 use href=(shape) x=(x) y=(y) {}
                 rect class="hit" x=(x) y=(y) width=(grid.cell) height=(grid.cell) {}

@@ -99,7 +99,7 @@ pub fn log(report: &Report) -> Markup {
                     @for record in &report.log.records {
                         tr {
                             td class="n" { (record.n) }
-                            td class="small" { (shown(&record.date.replace('T', " "))) }
+                            td class="small date" { (shown(&record.date.replace('T', " "))) }
                             td { (event(record)) }
                         }
                     }

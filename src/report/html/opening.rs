@@ -4,10 +4,10 @@ use std::collections::BTreeSet;
 
 use maud::{Markup, html};
 
-use super::{called, number};
+use super::{called, number, shown};
 use crate::confidence::Level;
 use crate::report::evidence::Evidence;
-use crate::report::page::badge;
+use crate::report::page::{badge, code_note};
 use crate::report::verdict::ProgramVerdict;
 use crate::report::words::{self, count, minutes};
 
@@ -54,6 +54,7 @@ pub fn header(evidence: &Evidence) -> Markup {
             p class="small soft" {
                 "Offsets (counted from 0), addresses and values of bytes are hexadecimal, in sentences with 0x before them; all \
                  other numbers are decimal."
+                @if let Some(note) = code_note(verdict.programs.iter().map(|p| p.name.as_str())) { " " (note) }
             }
             ul class="legend" {
                 li { (badge(Level::Established)) "every byte is settled, under 1 in a million that any is wrong" }
@@ -128,6 +129,7 @@ fn in_short(programs: &[ProgramVerdict]) -> String {
 pub fn programs(evidence: &Evidence) -> Markup {
     let programs = &evidence.outcome.verdict.programs;
     let weak = programs.iter().any(|p| p.weak_bits > 0);
+    let columns = 9 + usize::from(weak);
     html! {
         section id="programs" {
             h2 { "The programs" }
@@ -146,8 +148,8 @@ pub fn programs(evidence: &Evidence) -> Markup {
                         th scope="col" class="wide" { "Takes" }
                     }
                 }
-                tbody {
-                    @for p in programs {
+                @for p in programs {
+                    tbody {
                         tr {
                             td class="n" { (number(p)) }
                             th scope="row" class="name" { a href={ "#" (p.id) } { (words::name(&p.name)) } }
@@ -159,6 +161,13 @@ pub fn programs(evidence: &Evidence) -> Markup {
                             td class="wide n" { (p.bytes.corrected) }
                             @if weak { td class="wide n" { (p.bytes.inferred + p.bytes.unresolved) } }
                             td class="wide" { (if p.takes.is_empty() { "none".into() } else { words::takes(&p.takes) }) }
+                        }
+                        // the reason beside the verdict: a small chance of error alone would not explain it
+                        @if p.verdict != Level::Established && !p.obstacles.is_empty() {
+                            tr class="reason" {
+                                td {}
+                                td class="small soft" colspan=(columns - 1) { (shown(&p.obstacles.join(" "))) }
+                            }
                         }
                     }
                 }

@@ -1,6 +1,7 @@
 //! One program: the five questions answered in words, the byte map, the bytes with a story, the waveforms.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
 
 use maud::{Markup, html};
 
@@ -19,6 +20,11 @@ use crate::report::words::{self, count};
 
 /// Lines of bytes on paper: there no cell leads to a line, and hundreds of them would bury the rest.
 const ON_PAPER: usize = 24;
+/// Bytes whose map is kept on one sheet of paper, with its heading.
+const ON_A_SHEET: usize = 6_144;
+/// Waveforms shown at once, and on paper. The others are folded away: they are long, and a reader with a question comes for them.
+const SHOWN: usize = 3;
+const PRINTED: usize = 2;
 /// Agreed bytes that may lie inside a stretch.
 const BRIDGED: usize = 2;
 
@@ -53,7 +59,8 @@ pub fn section(report: &Report, index: usize, budget: Budget) -> Markup {
     let program = &evidence.outcome.verdict.programs[index];
     let facts = facts(evidence, index);
     let notable: Vec<&ByteFact> = facts.iter().filter(|f| f.notable()).collect();
-    let linked = most_doubtful(&notable, budget.rows);
+    let lines = most_doubtful(&notable, budget.rows);
+    let linked = links(&lines, budget.rows);
     html! {
         section id=(program.id) {
             h2 { (super::number(program)) ". " (words::name(&program.name)) " " (badge(program.verdict)) }
@@ -61,24 +68,42 @@ pub fn section(report: &Report, index: usize, budget: Budget) -> Markup {
             @if facts.is_empty() {
                 p { "No byte of it was found, so there is nothing to show." }
             } @else {
-                h3 { "Byte map" }
-                (legend(program, &facts, checks_hold(evidence, index)))
-                (map(&program.id, &facts, &linked, budget.titles))
-                (table(program, &facts, &linked, notable.len()))
+                div class=[(facts.len() <= ON_A_SHEET).then_some("map")] {
+                    h3 { "Byte map" }
+                    (legend(program, &facts, checks_hold(evidence, index)))
+                    (map(&program.id, &facts, &linked, budget.titles))
+                }
+                (table(program, &facts, &lines, notable.len()))
                 (waveforms(evidence, index, &facts, budget.figures))
             }
         }
     }
 }
 
-/// The offsets of the bytes that most need looking at: persons' decisions first, then the least sure.
-fn most_doubtful(notable: &[&ByteFact], most: usize) -> Vec<usize> {
-    let mut by_doubt = notable.to_vec();
+/// The lines of bytes that most need looking at: persons' decisions first, then the least sure. Neighbours that nobody heard
+/// share a line: hundreds of lines that say nothing would bury the others.
+fn most_doubtful(notable: &[&ByteFact], most: usize) -> Vec<Range<usize>> {
+    let runs = notable.chunk_by(|a, b| unheard(a) && unheard(b) && a.offset + 1 == b.offset && a.tally == b.tally);
+    let mut by_doubt: Vec<&[&ByteFact]> = runs.collect();
     by_doubt.sort_by(|a, b| {
+        let (a, b) = (a[0], b[0]);
         let decided = b.decision.is_some().cmp(&a.decision.is_some());
         decided.then(b.p_wrong.total_cmp(&a.p_wrong)).then(a.offset.cmp(&b.offset))
     });
-    by_doubt.iter().take(most).map(|f| f.offset).collect()
+    by_doubt.iter().take(most).map(|run| run[0].offset..run[0].offset + run.len()).collect()
+}
+
+/// Of such a byte there is nothing to say but that.
+fn unheard(fact: &ByteFact) -> bool {
+    fact.class == Class::Unresolved && fact.decision.is_none() && fact.tally.with + fact.tally.against == 0
+}
+
+/// For the bytes whose cells lead to a line, the offset at which it begins; so many cells at most.
+fn links(lines: &[Range<usize>], most: usize) -> BTreeMap<usize, usize> {
+    // every line can be reached by its first cell
+    let firsts = lines.iter().map(|line| (line.start, line.start));
+    let others = lines.iter().flat_map(|line| line.clone().skip(1).map(|offset| (offset, line.start)));
+    firsts.chain(others).take(most).collect()
 }
 
 /// Is it right, how sure, why, what was changed, what would help.
@@ -94,7 +119,13 @@ fn questions(report: &Report, index: usize, notable: &[&ByteFact]) -> Markup {
                 (words::kind(program.kind)) ", " (count(program.size, "byte", "bytes"))
                 @if let Some(address) = program.load_address { ", loads at " (words::offset(address.into())) }
                 @if !program.files.is_empty() {
-                    " · " span class="mono small" { (shown(&program.files.join("  "))) }
+                    ". Files: "
+                    span class="mono small" {
+                        @for (i, file) in program.files.iter().enumerate() {
+                            @if i > 0 { " " }
+                            span class="item" { (shown(file)) }
+                        }
+                    }
                 }
             }
             dt { "Is it right?" }
@@ -295,7 +326,7 @@ fn changed(evidence: &Evidence, index: usize, notable: &[&ByteFact]) -> Markup {
                         }
                     }
                 }
-                @if corrected.len() > NAMED { " and " (corrected.len() - NAMED) " more." }
+                @if corrected.len() > NAMED { " and " (corrected.len() - NAMED) " more, in the table below the map." }
             }
         }
         @for d in &program.decisions {
@@ -348,33 +379,36 @@ fn legend(program: &ProgramVerdict, facts: &[ByteFact], checks_hold: bool) -> Ma
 
 /// The bytes that are not plainly agreed.
 ///
-/// `by_doubt`: the offsets of those told, the most doubtful first.
-fn table(program: &ProgramVerdict, facts: &[ByteFact], by_doubt: &[usize], notable: usize) -> Markup {
+/// `by_doubt`: the lines told, the most doubtful first.
+fn table(program: &ProgramVerdict, facts: &[ByteFact], by_doubt: &[Range<usize>], notable: usize) -> Markup {
     if by_doubt.is_empty() {
         return html! {};
     }
-    let printed: BTreeSet<usize> = by_doubt.iter().take(ON_PAPER).copied().collect();
-    let rows: BTreeSet<usize> = by_doubt.iter().copied().collect();
+    let printed: BTreeSet<usize> = by_doubt.iter().take(ON_PAPER).map(|line| line.start).collect();
+    let mut lines = by_doubt.to_vec();
+    lines.sort_by_key(|line| line.start);
+    let bytes = |lines: &[Range<usize>]| lines.iter().map(Range::len).sum::<usize>();
+    let (on_screen, on_paper) = (bytes(by_doubt), bytes(&by_doubt[..printed.len()]));
     html! {
-        details open[rows.len() <= 24] {
+        details open[lines.len() <= ON_PAPER] {
             @let least = |told: usize| html! {
                 @if told < notable {
-                    "The " (told) " least sure of " (words::thousands(notable)) " bytes that are not plainly agreed"
+                    "The " (words::thousands(told)) " least sure of " (words::thousands(notable)) " bytes that are not plainly agreed"
                 } @else {
                     (count(notable, "byte that is", "bytes that are")) " not plainly agreed"
                 }
             };
             summary {
-                @if printed.len() < rows.len() {
-                    span class="screen" { (least(rows.len())) }
-                    span class="paper" { (least(printed.len())) }
-                } @else { (least(rows.len())) }
+                @if printed.len() < lines.len() {
+                    span class="screen" { (least(on_screen)) }
+                    span class="paper" { (least(on_paper)) }
+                } @else { (least(on_screen)) }
             }
-            @if printed.len() < rows.len() {
+            @if printed.len() < lines.len() {
                 p class="paper small" {
-                    "The map above shows every byte. On a screen this page tells of " (rows.len()) " of them; "
+                    "The map above shows every byte. On a screen this page tells of " (words::thousands(on_screen)) " of them; "
                     code { "quorate explain DIR " (program.id) } " lists every stretch in doubt, and with an offset behind it ("
-                    code { (program.id) ":0x" (format!("{:04X}", by_doubt[0])) } ") every vote on a byte; "
+                    code { (program.id) ":0x" (format!("{:04X}", by_doubt[0].start)) } ") every vote on a byte; "
                     code { "--json" } " gives it to other programs."
                 }
             }
@@ -390,11 +424,18 @@ fn table(program: &ProgramVerdict, facts: &[ByteFact], by_doubt: &[usize], notab
                     }
                 }
                 tbody {
-                    @for fact in rows.iter().map(|&offset| &facts[offset]) {
+                    @for line in &lines {
+                        @let fact = &facts[line.start];
                         @let decided = fact.decision.is_some();
+                        @let last = line.end - 1;
                         tr class=[(!printed.contains(&fact.offset)).then_some("screen")] id=(anchor(&program.id, fact.offset)) {
-                            th scope="row" class="mono" { (format!("{:04X}", fact.offset)) }
-                            td class="mono" { (format!("{:02X}", fact.value)) }
+                            th scope="row" class="mono" {
+                                (format!("{:04X}", fact.offset)) @if last > line.start { "–" (format!("{last:04X}")) }
+                            }
+                            td class="mono" {
+                                @if facts[line.clone()].iter().all(|f| f.value == fact.value) { (format!("{:02X}", fact.value)) }
+                                @else { "various" }
+                            }
                             td class="class" { (mark(letter(fact.class, decided))) " " (word(fact.class, decided)) }
                             td {
                                 @if decided { "not for the evidence to say" }
@@ -405,7 +446,8 @@ fn table(program: &ProgramVerdict, facts: &[ByteFact], by_doubt: &[usize], notab
                                 (fact.tally.with) "+ " (fact.tally.against) "− " (fact.tally.silent) "∅"
                             }
                             td class="wide" {
-                                @if let Some(rival) = fact.rival {
+                                @if unheard(fact) { "heard by nobody: any value" }
+                                @else if let Some(rival) = fact.rival {
                                     @if decided { "the evidence alone: " }
                                     span class="mono" { (format!("{:02X}", rival.value)) }
                                     @if !decided { ", " (behind(rival.lost_by)) }
@@ -425,7 +467,7 @@ fn waveforms(evidence: &Evidence, index: usize, facts: &[ByteFact], most: usize)
     if stretches.is_empty() {
         return html! {};
     }
-    let worst = |r: &std::ops::Range<usize>| {
+    let worst = |r: &Range<usize>| {
         let notable = facts[r.clone()].iter().filter(|f| f.notable());
         notable.max_by(|a, b| a.p_wrong.total_cmp(&b.p_wrong).then(b.offset.cmp(&a.offset)))
     };
@@ -445,20 +487,35 @@ fn waveforms(evidence: &Evidence, index: usize, facts: &[ByteFact], most: usize)
         } else {
             format!("The least sure of {}, {} bytes.", words::offsets(stretch.start, stretch.end - 1), stretch.len())
         };
-        if let Some(figure) = figure(evidence, index, fact, &about) {
+        if let Some(figure) = figure(evidence, index, fact, &about, drawn.len() < PRINTED) {
             drawn.push((fact.offset, figure));
         }
     }
+    let mut folded = drawn.split_off(drawn.len().min(SHOWN));
     drawn.sort_by_key(|(offset, _)| *offset);
+    folded.sort_by_key(|(offset, _)| *offset);
+    let told = drawn.len() + folded.len();
     html! {
         h3 { "Waveforms" }
         @if drawn.is_empty() {
             p { "No reading kept a waveform at the bytes in question." }
         } @else {
-            @if drawn.len() < all {
-                p class="small soft" { "Drawn are " (drawn.len()) " of " (all) " stretches, the least sure ones." }
+            @if told < all {
+                p class="small soft screen" { "Drawn are " (told) " of " (all) " stretches, the least sure ones." }
+            }
+            @if all > PRINTED {
+                p class="small soft paper" {
+                    "Printed are " (drawn.len().min(PRINTED)) " of " (all) " stretches, the least sure ones"
+                    @if told > PRINTED { "; on a screen this page has " (told) } "."
+                }
             }
             div class="waves" { @for (_, figure) in &drawn { (figure) } }
+            @if !folded.is_empty() {
+                details class="screen" {
+                    summary { "Waveforms of " (count(folded.len(), "more stretch", "more stretches")) }
+                    div class="waves" { @for (_, figure) in &folded { (figure) } }
+                }
+            }
         }
     }
 }

@@ -8,6 +8,7 @@ use super::svg::{px, share};
 use crate::confidence::Level;
 use crate::report::evidence::Evidence;
 use crate::report::evidence::strip::{Lane, ProgramPlace, Strip, strip};
+use crate::report::page::legible;
 use crate::report::words::{self, minutes};
 
 /// Height of a row of programs, and what stands between the last and the takes.
@@ -18,8 +19,8 @@ const AXIS: usize = 26;
 /// A mark narrower than this share of the strip could not be seen.
 const NARROWEST: f64 = 0.0015;
 /// What a letter takes of the strip, with some room behind: on a telephone, and on paper. Labels of class `wide` are not on
-/// telephones; where not even that is room enough, the bar's title has the name.
-const LETTER_NARROW: f64 = 0.021;
+/// telephones, those of class `tight` only there; where not even that is room enough, the bar's title has the name.
+const LETTER_NARROW: f64 = 0.0235;
 const LETTER_WIDE: f64 = 0.011;
 /// Parts of the strip for which damage is counted.
 const PARTS: usize = 200;
@@ -76,7 +77,7 @@ fn draw(evidence: &Evidence, strip: &Strip) -> Markup {
                 @let next = (i + 1..rows.len()).find(|&n| rows[n] == rows[i]).map(|n| &strip.programs[n]);
                 @let room = next.map_or(strip.length_s, |next| next.at.start) - place.at.start;
                 @let top = rows[i] * ROW;
-                @let name = format!("{} {}", super::number(program), words::name(&program.name));
+                @let name = legible(&format!("{} {}", super::number(program), words::name(&program.name)));
                 g {
                     title {
                         (name) ", " (words::level(program.verdict)) ", " (minutes(place.at.start)) " to " (minutes(place.at.end))
@@ -84,12 +85,13 @@ fn draw(evidence: &Evidence, strip: &Strip) -> Markup {
                     rect class=(class) x=(x(place.at.start)) y=(top + 24) width=(wide(&place.at)) height="12" {}
                     @let number = super::number(program);
                     @let fits = |text: &str, letter: f64| text.chars().count() as f64 * letter < room / strip.length_s;
-                    @if fits(&name, LETTER_NARROW) {
-                        text x=(x(place.at.start)) y=(top + 16) { (name) }
-                    } @else if fits(number, LETTER_NARROW) {
-                        text x=(x(place.at.start)) y=(top + 16) { (number) }
-                    } @else if fits(number, LETTER_WIDE) {
-                        text class="wide" x=(x(place.at.start)) y=(top + 16) { (number) }
+                    @let narrow = [name.as_str(), number].into_iter().find(|text| fits(text, LETTER_NARROW));
+                    @let wide = [name.as_str(), number].into_iter().find(|text| fits(text, LETTER_WIDE));
+                    @if narrow == wide {
+                        @if let Some(text) = wide { text x=(x(place.at.start)) y=(top + 16) { (text) } }
+                    } @else {
+                        @if let Some(text) = narrow { text class="tight" x=(x(place.at.start)) y=(top + 16) { (text) } }
+                        @if let Some(text) = wide { text class="wide" x=(x(place.at.start)) y=(top + 16) { (text) } }
                     }
                 }
             }

@@ -5,6 +5,7 @@ use maud::{Markup, html};
 use super::shown;
 use super::svg::{path, px};
 use crate::capture::Container;
+use crate::report::advice::SQUARE;
 use crate::report::evidence::Evidence;
 use crate::report::evidence::takes::{PULSE_BIN_US, PULSES_US, TakeFacts, facts};
 use crate::report::words::{self, minutes};
@@ -60,6 +61,7 @@ fn one(evidence: &Evidence, index: usize, facts: &TakeFacts) -> Markup {
                 dd {
                     "peak " (db(facts.peak_db)) ", mean " (db(facts.rms_db)) " of full scale"
                     @if facts.clipped > 0 { ", " (words::count(facts.clipped as usize, "sample", "samples")) " clipped" }
+                    @if let Some(share) = facts.flat { (cut_off(share)) }
                 }
             }
             dt { "Bit over noise" } dd { (db(facts.snr_db)) }
@@ -84,6 +86,22 @@ fn one(evidence: &Evidence, index: usize, facts: &TakeFacts) -> Markup {
         }
         (speed(take.duration_s, facts))
         (pulses(facts))
+    }
+}
+
+/// What flat tops below full scale tell.
+fn cut_off(share: f64) -> String {
+    let percent = 100.0 * share;
+    if share < SQUARE {
+        format!(
+            "; its tops are flat: {percent:.0} % of the samples sit at its largest or smallest value. It was cut off (clipped) before \
+                 it was recorded at this level"
+        )
+    } else {
+        format!(
+            "; {percent:.0} % of the samples sit at its largest or smallest value: a square wave, as an adapter makes it, or one \
+                 clipped very hard"
+        )
     }
 }
 

@@ -23,7 +23,7 @@ const LETTER: f64 = 6.7;
 const NEARBY: f64 = 12.0;
 
 /// The figure of one byte; `None` if no reading kept a waveform there.
-pub fn figure(evidence: &Evidence, program: usize, fact: &ByteFact, stretch: &str) -> Option<Markup> {
+pub fn figure(evidence: &Evidence, program: usize, fact: &ByteFact, stretch: &str, printed: bool) -> Option<Markup> {
     let votes = votes(evidence, program, fact.offset);
     let waves: Vec<Vec<f32>> = votes.iter().map(|vote| wave(evidence, vote)).collect();
     if waves.iter().all(|w| w.len() < 4) {
@@ -35,10 +35,12 @@ pub fn figure(evidence: &Evidence, program: usize, fact: &ByteFact, stretch: &st
     let lane = LABEL + WAVE + MARKS;
     let top = 2.0 * BITS;
     let height = top + lane * votes.len() as f64;
+    let tally = fact.tally;
+    let absent = (tally.with + tally.against + tally.silent).saturating_sub(votes.len());
     let label =
         format!("Waveforms of byte {:04X} in {}", fact.offset, words::count(votes.len(), "reading", "readings"));
     Some(html! {
-        figure {
+        figure class=[(!printed).then_some("screen")] {
             figcaption {
                 strong class="mono" { (format!("{:04X}", fact.offset)) }
                 " " (word(fact.class, fact.decision.is_some())) ": "
@@ -49,6 +51,7 @@ pub fn figure(evidence: &Evidence, program: usize, fact: &ByteFact, stretch: &st
                     @if fact.decision.is_none() { ", " (behind(rival.lost_by)) }
                 }
                 ". " (stretch)
+                @if absent > 0 { " " (words::count(absent, "more reading does", "more readings do")) " not reach here." }
             }
             svg viewBox={ "0 0 " (px(WIDTH)) " " (px(height)) } role="img" aria-label=(label) {
                 @for (bit, cell) in edges.windows(2).enumerate() {

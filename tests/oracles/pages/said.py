@@ -15,9 +15,11 @@ def it_says_what_the_verdict_says(folder):
     for name in ("demo", "hard", "hostile", "many", "over"):
         verdict = json.loads((folder / name / "verdict.json").read_text("utf-8"))
         page = tree(folder, f"{name}/report.html")
-        rows = page.xpath("//section[@id='programs']//tbody/tr")
+        rows = page.xpath("//section[@id='programs']//tbody/tr[th]")
         assert len(rows) == len(verdict["programs"])
         for row, p in zip(rows, verdict["programs"]):
+            reason = "".join(text(tr) for tr in row.getparent().xpath("tr[not(th)]"))
+            assert reason == ("" if p["verdict"] == "established" else " ".join(" ".join(p["obstacles"]).split())), reason
             assert p["verdict"] in text(row) and f"{p['size']:,}" in text(row), text(row)
             section = page.get_element_by_id(p["id"])
             asked = [text(dt) for dt in section.xpath(".//dl[@class='five']/dt")]
