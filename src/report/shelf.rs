@@ -175,26 +175,22 @@ fn table(group: &[&Row], places: &BTreeMap<&str, Vec<&Row>>) -> Markup {
                 @let same = elsewhere(row);
                 tbody {
                     tr {
-                        th scope="row" class="wrap" {
-                            (words::name(&row.name))
-                            p class="small soft" {
-                                (row.program) " · " (words::kind(row.kind)) ", " (words::count(row.size, "byte", "bytes"))
-                                @if row.has_load_address { ", loads at " (words::offset(row.load_address.into())) }
-                            }
-                        }
+                        th scope="row" class="wrap" { (words::name(&row.name)) }
                         td { (badge(row.verdict)) }
                         td { (if row.size == 0 { "-".into() } else { words::chance(row.p_wrong) }) }
                     }
-                    @if !row.file.is_empty() || !row.obstacle.is_empty() || !same.is_empty() {
-                        tr {
-                            td colspan="3" class="more small" {
-                                @if !row.obstacle.is_empty() {
-                                    p { strong { "In the way: " } (printable(&row.obstacle)) }
-                                }
-                                @if !row.advice.is_empty() { p { strong { "Would help: " } (printable(&row.advice)) } }
-                                @if !same.is_empty() { p { strong { "Same bytes: " } (same.join("; ")) } }
-                                @if !row.file.is_empty() { p class="mono soft" { (printable(&row.file)) } }
+                    tr {
+                        td colspan="3" class="more small" {
+                            p class="soft" {
+                                (row.program) " · " (words::kind(row.kind)) ", " (words::count(row.size, "byte", "bytes"))
+                                @if row.has_load_address { ", loads at " (words::offset(row.load_address.into())) }
+                                @if !row.file.is_empty() { ", file " span class="item mono" { (printable(&row.file)) } }
                             }
+                            @if !row.obstacle.is_empty() {
+                                p { strong { "In the way: " } (printable(&row.obstacle)) }
+                            }
+                            @if !row.advice.is_empty() { p { strong { "Would help: " } (printable(&row.advice)) } }
+                            @if !same.is_empty() { p { strong { "Same bytes: " } (same.join("; ")) } }
                         }
                     }
                 }

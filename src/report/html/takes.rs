@@ -91,18 +91,12 @@ fn one(evidence: &Evidence, index: usize, facts: &TakeFacts) -> Markup {
 
 /// What flat tops below full scale tell.
 fn cut_off(share: f64) -> String {
-    let percent = 100.0 * share;
-    if share < SQUARE {
-        format!(
-            "; its tops are flat: {percent:.0} % of the samples sit at its largest or smallest value. It was cut off (clipped) before \
-                 it was recorded at this level"
-        )
+    let what = if share < SQUARE {
+        "cut off (clipped) before it came in"
     } else {
-        format!(
-            "; {percent:.0} % of the samples sit at its largest or smallest value: a square wave, as an adapter makes it, or one \
-                 clipped very hard"
-        )
-    }
+        "a square wave: an adapter's, or clipped very hard"
+    };
+    format!("; {:.0} % of the samples sit at the largest or smallest value, {what}", 100.0 * share)
 }
 
 /// The speed over the take.

@@ -40,8 +40,9 @@ def make(folder):
     quorate("recover", takes[0], takes[2], "--out", folder / "hard", "-q")
     one, two = simulate(folder, "hostile", {
         "seed": 3, "deck": {"sample_rate": 22050},
-        "files": [program("<IMG SRC=X ONERR", 49152, 120, 73), program("</SVG><SCRIPT>", 8192, 90, 29)],
-        "takes": [{"name": "a"}, {"name": "b", "knobs": {"snr_db": 9, "own_dropouts_per_s": 3}}]})
+        "files": [program("<IMG SRC=X ONERR", 49152, 120, 73), program("</SVG><SCRIPT>", 8192, 90, 29),
+                  program("salt PANS", 4096, 60, 31)],  # lower case in ASCII is graphics on the machine
+        "takes": [{"name": "a", "knobs": {"clip_at": 0.2}}, {"name": "b", "knobs": {"snr_db": 9, "own_dropouts_per_s": 3}}]})
     shutil.copy(one, folder / HOSTILE_FILE)
     quorate("recover", folder / HOSTILE_FILE, two, "--out", folder / "hostile", "-q", "--deck", "<b>deck</b>\u202e",
             "--note", "'\"><script>alert(2)</script>")
