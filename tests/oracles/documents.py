@@ -138,6 +138,7 @@ BROKEN_DOSSIERS = [
 ]
 BROKEN_TAKES = [
     (("samples_blake3",), "x"), (("files",), []), (("files", 0, "sha256"), ""), (("files", 0, "channel"), 0),
+    (("files", 0, "levels", 0, "flat"), 0), (("files", 0, "levels", 0, "clipped"), DELETE),
     (("bits_per_byte",), "9"), (("leaders", 0, "hz"), None), (("readings", 0, "bytes"), -1), (("readings", 0, "leaps"), DELETE),
     (("wave", "pieces", 0, "samples"), 0.5), (("wave", "rate"), "fast"), (("more",), 0),
 ]
@@ -156,9 +157,12 @@ BROKEN_ROWS = [
 
 
 def every_schema_refuses_broken_documents(folder):
+    verdict = load(folder / "demo/verdict.json")
+    # the demonstration may have none
+    verdict["readings"]["rejected"] = [{"take": "take-1", "from_s": 1.0, "to_s": 2.0, "code": "too-short", "reason": "Too short."}]
     row = json.loads((folder / "shelf/programs.jsonl").read_text("utf-8").splitlines()[0])
     for name, document, changes in (
-            ("verdict", load(folder / "demo/verdict.json"), BROKEN_VERDICTS),
+            ("verdict", verdict, BROKEN_VERDICTS),
             ("run", load(folder / "demo/run.json"), BROKEN_RUNS),
             ("shelf-row", row, BROKEN_ROWS),
             ("dossier", load(folder / "demo/dossier.json"), BROKEN_DOSSIERS),
