@@ -9,10 +9,10 @@ use super::recover::aside;
 use super::settings::Settings;
 use super::{Done, place, screen};
 use crate::Error;
-use crate::confidence::{Class, Level};
+use crate::confidence::Level;
 use crate::dossier::log::Event;
 use crate::dossier::store::{Seconds, Update};
-use crate::dossier::{Dossier, Lock, overlay};
+use crate::dossier::{Dossier, Lock, explain, overlay};
 use crate::export::folder::Target;
 use crate::export::names::printable;
 use crate::recovery;
@@ -111,9 +111,8 @@ impl Decide {
                     by: by.clone(),
                     because,
                 })?;
-                let class = outcome.programs[place.program].classes.get(offset);
-                let sure = matches!(class, Some(Class::Agreed | Class::Corrected));
-                let sure = if sure { ", and no doubt about it" } else { "" };
+                let doubt = explain::in_doubt(&outcome.programs[place.program], offset);
+                let sure = if doubt { "" } else { ", and no doubt about it" };
                 format!(
                     "{id} {name}, offset {at}: 0x{value:02X} as {by} decided; the evidence has \
                      0x{evidence:02X}{sure}."

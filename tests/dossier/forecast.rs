@@ -145,6 +145,23 @@ fn forecasts_at_length() {
     }
 }
 
+/// Noise all over two takes is weak in both at many bytes: that is chance, and none of the tape's. Dropouts of the tape are
+/// in all takes at the same place.
+#[test]
+fn the_tape_is_blamed_for_its_dropouts_and_not_for_noise() {
+    let causes = |knobs: Value| -> Vec<String> {
+        let (_takes, paths) = six_takes(11, &[400, 500, 700], &knobs);
+        let (_folder, out) = dossier(&[&paths[0], &paths[1]]);
+        let advice: Value = serde_json::from_str(&stdout(&run("next", &out, &["--json"]))).unwrap();
+        let stretches = advice.as_array().unwrap().iter().flat_map(|a| a["stretches"].as_array().unwrap());
+        stretches.map(|s| s["cause"].as_str().unwrap().to_string()).collect()
+    };
+    let noise = causes(json!({ "snr_db": -8 }));
+    assert!(noise.len() > 10 && !noise.contains(&"tape".into()), "{noise:?}");
+    let tape = causes(json!({ "snr_db": 5, "shared_dropouts_per_s": 3, "dropout_max_ms": 60 }));
+    assert!(!tape.is_empty() && tape.iter().filter(|c| *c == "tape").count() * 2 > tape.len(), "{tape:?}");
+}
+
 /// Twenty open programs share what one would have: a second or two in all, measured on two cores.
 #[test]
 fn twenty_open_programs_are_foretold_on_one_budget() {
