@@ -164,6 +164,7 @@ impl Add {
                 fresh.push(path.clone());
                 continue;
             };
+            dossier.not_ours(path, &survey.sha256)?;
             let name = path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
             let mut files = dossier.takes.iter().flat_map(|t| &t.files);
             if files.any(|f| f.sha256 == survey.sha256 && f.file == name) {

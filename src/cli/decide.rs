@@ -18,10 +18,11 @@ use crate::export::names::printable;
 use crate::recovery;
 use crate::report::words;
 
-/// Puts a value of your own where the evidence leaves a doubt; it is marked as yours everywhere, and counts as evidence
-/// for nothing
+/// Puts a value of your own into a program that is not established; it is marked as yours everywhere, and counts as
+/// evidence for nothing
 ///
-/// The verdict stays what the evidence makes it. An established program can't be changed.
+/// The verdict stays what the evidence makes it, and if the evidence has no doubt about the byte, that is said. An
+/// established program can't be changed.
 #[derive(Args)]
 #[command(after_long_help = AFTER_HELP)]
 pub struct Decide {

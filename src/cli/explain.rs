@@ -113,8 +113,8 @@ fn byte(story: &ByteStory, dossier: &Dossier, outcome: &Outcome, place: &Place, 
     }
     rows.push(("class", class(story.class).into()));
     // the evidence says nothing of a person's value
-    let which = story.decision.as_ref().map_or(String::new(), |_| format!("of 0x{:02X} ", story.evidence));
-    rows.push(("chance", format!("{which}of being wrong: {}", score::chance(story.p_wrong.max(LEAST_P_WRONG)))));
+    let which = story.decision.as_ref().map_or("of".into(), |_| format!("of 0x{:02X}", story.evidence));
+    rows.push(("chance", format!("{which} being wrong: {}", score::chance(story.p_wrong.max(LEAST_P_WRONG)))));
     match story.place {
         Some((byte, of)) => rows.push(("place", format!("byte {} of the {of} of its block", byte + 1))),
         None => rows.push(("place", "no take holds this byte: the header announces it".into())),

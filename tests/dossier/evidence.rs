@@ -114,6 +114,16 @@ fn a_take_that_is_there_is_known() {
     assert!(contents(&out) == before, "not a byte was touched");
     assert_eq!(stderr(&add(&out, &[&side().good, &side().good], &[])), stderr(&output), "said once");
 
+    // what was made from the evidence is none, wherever it lies
+    let clean = folder.path().join("clean.wav");
+    std::fs::copy(out.join("programs/01-TIDE.wav"), &clean).unwrap();
+    let takes = [side().good.as_path(), &side().late, &clean];
+    for output in [add(&out, &[&clean], &[]), recover(&takes, &out, &[])] {
+        let said = stderr(&output);
+        assert!(code(&output) == 2 && said.contains("programs/01-TIDE.wav of the dossier itself"), "{said}");
+    }
+    assert!(contents(&out) == before);
+
     // under another name: counted once, and it makes no difference when it came
     let copy = folder.path().join("again.wav");
     std::fs::copy(&side().good, &copy).unwrap();

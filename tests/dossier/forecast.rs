@@ -79,13 +79,14 @@ fn held(paths: &[PathBuf], known: usize, firsts: &[usize], more: usize) -> Held 
 
 /// Six takes alike in quality, three times with another one first. What was measured at length stands at
 /// `dossier::forecast::forecasts`; here the mean of all cases may be off by 0.3, which with 9 cases is a little more than
-/// chance does. That the dropouts of the last deck are each take's own one take can't tell: there it may be an even chance.
+/// chance does. That the dropouts of the last deck are each take's own one take can't tell: if any share of them is as likely to
+/// be the tape's, one of the two that hide a byte in both copies moves in two tapes of three, and not in all.
 #[test]
 fn a_forecast_comes_true() {
     let decks = [
         (json!({ "snr_db": -5 }), 1, 0.3),
         (json!({ "snr_db": -6.5 }), 2, 0.3),
-        (json!({ "snr_db": 5, "own_dropouts_per_s": 4, "dropout_max_ms": 60 }), 1, 0.5),
+        (json!({ "snr_db": 5, "own_dropouts_per_s": 4, "dropout_max_ms": 60 }), 1, 0.4),
     ];
     for (knobs, more, most_off) in decks {
         let (_takes, paths) = six_takes(11, &[400, 500, 700], &knobs);
