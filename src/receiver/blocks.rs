@@ -21,10 +21,8 @@ const AFTER_S: f64 = 0.2;
 /// Fraction by which the speed may have changed from one copy to the next, and by which the end of a tone may mislead.
 const COPY_SPREAD: f64 = 0.003;
 const WIDE_SPREAD: f64 = 0.025;
-/// Bytes by which a sync sequence may be laid too late, and what a lock explains where that can be: less is noise, more is
-/// right.
+/// Bytes by which a sync sequence may be laid too late, and what a lock explains that is surely right.
 const LATE: f64 = 12.0;
-const UNSURE: Range<f64> = 0.3..CLEAR;
 const CLEAR: f64 = 0.8;
 /// Places at which a take without any leader is searched for bytes.
 const BLIND_TRIES: usize = 24;
@@ -49,6 +47,8 @@ pub struct Receiver<'a> {
     pub known: Option<Known>,
     /// Share of the power that the waveform explained under the last sync sequence.
     pub explained: f64,
+    /// Wander of the speed per byte, as last seen.
+    pub drift: f64,
     pub runs: Vec<Kept>,
     /// Samples that runs cover.
     pub covered: Vec<(f64, f64)>,
@@ -68,6 +68,28 @@ pub struct Known {
 
 /// Noisy runs before and behind, from which the waveform of one is learned: a tape changes along its length.
 pub const NEAR: usize = 6;
+
+/// Bytes as they were followed, in tape order.
+struct Followed {
+    places: Vec<Place>,
+    /// Evidence that they end in a tone.
+    end: Option<f32>,
+    /// Sample where they end.
+    next: f64,
+    /// The byte that was begun with.
+    first: usize,
+    /// Wander of the speed per byte.
+    drift: f64,
+}
+
+impl Followed {
+    fn new(before: Vec<Place>, ahead: Track) -> Followed {
+        let (first, mut places) = (before.len(), before);
+        places.extend(ahead.places);
+        let end = if let Stop::Tone(evidence) = ahead.stop { Some(evidence) } else { None };
+        Followed { places, end, next: ahead.next, first, drift: ahead.drift }
+    }
+}
 
 /// A run of bytes that was heard.
 pub struct Kept {
@@ -190,24 +212,17 @@ impl<'a> Receiver<'a> {
     fn block(&mut self, lock: Lock) -> Result<(), Error> {
         let mut lock = lock;
         loop {
-            let begin =
-                Begin { start: lock.start, period: lock.period, gain: lock.gain, noise: lock.noise, sure: true };
-            let free = self.free(lock.start, lock.period / lock.shape.geometry.byte);
-            let ahead = lock.start..free.end.min(lock.start + LONGEST * lock.period);
-            let track = track::follow(&mut self.signal, &lock.shape, begin, 1.0, ahead)?;
-            let (next, stop) = (track.next, track.stop);
-            if !heard_enough(&track.places) {
+            let Followed { places, end, next, first, drift } = self.sequence(&lock)?;
+            if !heard_enough(&places[first..]) {
                 // nothing to hold on to here: what lies behind is left for the search by structure
                 return Ok(());
             }
-            self.explained = lock.explained;
-            let back =
-                if UNSURE.contains(&lock.explained) { self.before(&lock, begin, free.start)? } else { Vec::new() };
+            (self.explained, self.drift) = (lock.explained, drift);
             let mut shape = lock.shape;
-            let unit = track.places.last().map_or(lock.period, |p| p.period) / shape.geometry.byte;
+            let unit = places.last().map_or(lock.period, |p| p.period) / shape.geometry.byte;
             let relative = shape.geometry.relative.clone();
-            self.keep(back, track, &mut shape)?;
-            if lock.copy + 1 >= self.layout.sync.len() || !matches!(stop, Stop::Tone(_)) {
+            self.keep_places(places, end, &mut shape)?;
+            if lock.copy + 1 >= self.layout.sync.len() || end.is_none() {
                 return Ok(());
             }
             // the next copy begins at a known distance
@@ -223,24 +238,42 @@ impl<'a> Receiver<'a> {
         }
     }
 
-    /// Bytes before a lock: flutter lays the sequence as a whole some bytes late at times, and bytes followed one by one tell
-    /// where it really begins. None before the sample `floor`.
-    fn before(&mut self, lock: &Lock, begin: Begin, floor: f64) -> Result<Vec<Place>, Error> {
-        let stretch = floor.max(begin.start - LATE * begin.period)..f64::INFINITY;
-        let mut back = track::follow(&mut self.signal, &lock.shape, begin, -1.0, stretch)?;
-        track::smooth(&mut back, -1.0);
-        let mut places: Vec<Place> = back.places.into_iter().skip(1).take_while(|p| !p.lost).collect();
-        places.reverse();
-        Ok(places)
+    /// Follows the bytes of a sync sequence and those behind it. Flutter lays the sequence as a whole some bytes late at times, and
+    /// its ends aside: unless it lies clear, it is entered in its middle, and bytes that are followed one by one tell where it
+    /// really begins.
+    fn sequence(&mut self, lock: &Lock) -> Result<Followed, Error> {
+        let Lock { start, period, gain, noise, .. } = *lock;
+        let free = self.free(start, period / lock.shape.geometry.byte);
+        let end = free.end.min(start + LONGEST * period);
+        if lock.explained > CLEAR {
+            let begin = Begin { start, period, gain, noise, sure: true, drift: self.drift };
+            let mut ahead = track::follow(&mut self.signal, &lock.shape, begin, 1.0, start..end)?;
+            track::smooth(&mut ahead, 1.0);
+            return Ok(Followed::new(Vec::new(), ahead));
+        }
+        let bytes = self.layout.sync[lock.copy].len();
+        let begin =
+            Begin { start: start + (bytes / 2) as f64 * period, period, gain, noise, sure: false, drift: self.drift };
+        self.both_ways(begin, &lock.shape, free.start.max(start - LATE * period)..end)
     }
 
-    /// Smooths a track, demodulates it and keeps the run, behind the bytes `before` it.
-    fn keep(&mut self, before: Vec<Place>, mut track: Track, shape: &mut Shape) -> Result<(), Error> {
-        track::smooth(&mut track, 1.0);
-        let end = if let Stop::Tone(evidence) = track.stop { Some(evidence) } else { None };
-        let mut places = before;
-        places.append(&mut track.places);
-        self.keep_places(places, end, shape)
+    /// Follows bytes from one place forwards and backwards, as far as the stretch goes.
+    fn both_ways(&mut self, begin: Begin, shape: &Shape, stretch: Range<f64>) -> Result<Followed, Error> {
+        let mut ahead = track::follow(&mut self.signal, shape, begin, 1.0, stretch.clone())?;
+        track::smooth(&mut ahead, 1.0);
+        // both ways from one place, as all that lies ahead has corrected it
+        let (start, period) = ahead.places.first().map_or((begin.start, begin.period), |p| (p.start, p.period));
+        let begin = Begin { start, period, sure: true, ..begin };
+        let mut back = track::follow(&mut self.signal, shape, begin, -1.0, stretch)?;
+        track::smooth(&mut back, -1.0);
+        // a leap backwards shows at the byte after it in tape order
+        let leaps: Vec<bool> = back.places.iter().map(|p| p.leap).collect();
+        for (place, leap) in back.places.iter_mut().skip(1).zip(leaps) {
+            place.leap = leap;
+        }
+        let mut before: Vec<Place> = back.places.into_iter().skip(1).collect();
+        before.reverse();
+        Ok(Followed::new(before, ahead))
     }
 
     fn keep_places(&mut self, places: Vec<Place>, end: Option<f32>, shape: &mut Shape) -> Result<(), Error> {
@@ -317,7 +350,7 @@ impl<'a> Receiver<'a> {
                 i += if self.known.is_some() { 1 } else { survey.hops.len() / BLIND_TRIES };
                 continue;
             };
-            if let Some(next) = self.both_ways(found, shape)? {
+            if let Some(next) = self.found(found, shape)? {
                 i = i.max((next / hop) as usize);
             }
         }
@@ -364,31 +397,15 @@ impl<'a> Receiver<'a> {
         Ok(best)
     }
 
-    /// Follows bytes that were found by structure forwards and backwards; `None` when they lead nowhere. Returns the
-    /// sample where they end.
-    fn both_ways(&mut self, found: Found, mut shape: Shape) -> Result<Option<f64>, Error> {
+    /// Keeps the run of bytes that was found by structure; `None` when it leads nowhere. Returns the sample where it ends.
+    fn found(&mut self, found: Found, mut shape: Shape) -> Result<Option<f64>, Error> {
+        let Found { start, period, gain, .. } = found;
         let rms = (shape.byte_energy() / shape.mu.len() as f32).sqrt();
-        let noise = 0.5 * found.gain * rms;
-        let begin = Begin { start: found.start, period: found.period, gain: found.gain, noise, sure: false };
-        let free = self.free(found.start, found.period / shape.geometry.byte);
-        let length = LONGEST * found.period;
-        let free = free.start.max(found.start - length)..free.end.min(found.start + length);
-        let mut ahead = track::follow(&mut self.signal, &shape, begin, 1.0, free.clone())?;
-        track::smooth(&mut ahead, 1.0);
-        // both ways from one place, as all that lies ahead has corrected it
-        let first = ahead.places.first().map_or((begin.start, begin.period), |p| (p.start, p.period));
-        let begin = Begin { start: first.0, period: first.1, sure: true, ..begin };
-        let mut back = track::follow(&mut self.signal, &shape, begin, -1.0, free)?;
-        track::smooth(&mut back, -1.0);
-        // a leap backwards shows at the byte after it in tape order
-        let leaps: Vec<bool> = back.places.iter().map(|p| p.leap).collect();
-        for (i, place) in back.places.iter_mut().enumerate() {
-            place.leap = i > 0 && leaps[i - 1];
-        }
-        let mut places: Vec<Place> = back.places.into_iter().skip(1).collect();
-        places.reverse();
-        let end = if let Stop::Tone(e) = ahead.stop { Some(e) } else { None };
-        places.extend(ahead.places);
+        let begin = Begin { start, period, gain, noise: 0.5 * gain * rms, sure: false, drift: self.drift };
+        let free = self.free(start, period / shape.geometry.byte);
+        let length = LONGEST * period;
+        let stretch = free.start.max(start - length)..free.end.min(start + length);
+        let Followed { places, end, .. } = self.both_ways(begin, &shape, stretch)?;
         if places.len() < 24 || !heard_enough(&places) {
             return Ok(None);
         }

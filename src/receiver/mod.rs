@@ -4,7 +4,8 @@
 //! [`track`] follows the bytes by what is [`heard`] of each, [`phase`] sees that none lies half a cell aside, [`demodulate`] learns the waveform in its
 //! neighbourhood and gives each bit its log-likelihood ratio (once more, where it is noisy, with the path from head to
 //! file as [`response`] fits it to many runs together), [`framing`] cuts the run of bytes into copies of blocks. [`blocks`]
-//! leads from one block to the next; what lies outside any leader is found by [`structure`]. All that is for grammars whose
+//! learns the waveform behind the purest leader and leads from one block to the next, never on through a leader; what lies
+//! outside any leader is found by [`structure`]. All that is for grammars whose
 //! bits last equally long; where a bit's length depends on its value, [`segmental`] gives the soft bits of a run whose
 //! beginning is known.
 

@@ -9,6 +9,7 @@ use super::demodulate::{self, SoftByte};
 use super::framing::{self, Run};
 use super::leader::{self, Leader, Survey};
 use super::signal::{Samples, Signal};
+use super::track::DRIFT;
 use crate::tape::{Grammar, Layout};
 use crate::{Error, Llr};
 
@@ -83,8 +84,17 @@ pub fn receive(
         signal.whiten(noise);
     }
     let (runs, covered) = (Vec::new(), Vec::new());
-    let mut receiver =
-        Receiver { signal, grammar, layout, known: None, explained: 1.0, runs, covered, leaders: &leaders };
+    let mut receiver = Receiver {
+        signal,
+        grammar,
+        layout,
+        known: None,
+        explained: 1.0,
+        drift: DRIFT,
+        runs,
+        covered,
+        leaders: &leaders,
+    };
     receiver.learn(&survey)?;
     // all stretches side by side, from what one block has taught
     let of_stretch = |stretch: &&[Leader]| {

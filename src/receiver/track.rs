@@ -54,6 +54,8 @@ pub struct Track {
     /// Mean gain and noise per sample, as last seen.
     pub gain: f32,
     pub noise: f32,
+    /// Wander of the speed per byte, as a fraction, as last seen.
+    pub drift: f64,
 }
 
 /// Uncertainty of the start (points) past which the structure is looked for anew.
@@ -63,6 +65,8 @@ const VAGUE_POINTS: f64 = 2.6;
 const FOUND_POINTS: f64 = 2.5;
 /// Error of a measured start that no likelihood shows: the waveform is never exactly as learned.
 const MISFIT_POINTS: f64 = 0.25;
+/// Wander of the speed per byte that is reckoned with before any is seen.
+pub const DRIFT: f64 = 8e-4;
 /// Least wander of the speed per byte, as a fraction, that is reckoned with while nothing is heard: a wow of 1 % at 1 Hz.
 const LOST_DRIFT: f64 = 6e-4;
 /// Gain, against that before a lost stretch, at which bytes are believed to have come back.
@@ -81,6 +85,8 @@ pub struct Begin {
     pub noise: f32,
     /// Whether it is known to begin there and not aside.
     pub sure: bool,
+    /// Wander of the speed per byte, as a fraction.
+    pub drift: f64,
 }
 
 /// Gain, against that of late, at which a byte may be heard aside of its place, and how often a place is moved.
@@ -114,7 +120,9 @@ pub fn follow(
     let Begin { start, period, gain, .. } = begin;
     let point = period / shape.geometry.byte_points();
     let spread = if begin.sure { 1.0 } else { FOUND_POINTS * point };
-    let state = State { t: start, p: period * direction, tt: spread.powi(2), tp: 0.0, pp: (2e-4 * period).powi(2) };
+    // the period is a mean over nine bytes or more, from which a speed that wanders is off by that much
+    let pp = ((2e-4 * period).powi(2)) + 3.0 * (begin.drift * period).powi(2);
+    let state = State { t: start, p: period * direction, tt: spread.powi(2), tp: 0.0, pp };
     let noise = begin.noise.max(1e-6);
     let mut follower = Follower {
         patience: (PATIENCE_S * signal.rate() / period) as usize,
@@ -124,7 +132,7 @@ pub fn follow(
         direction,
         frame: Frame::empty(),
         state,
-        drift: 8e-4,
+        drift: begin.drift,
         innovation: 0.0,
         gain,
         noise,
@@ -137,13 +145,13 @@ pub fn follow(
         settled: 0,
     };
     let stop = follower.run()?;
-    let Follower { mut places, gain, noise, .. } = follower;
+    let Follower { mut places, gain, noise, drift, .. } = follower;
     // what was only hoped for at the end is no byte
     while places.last().is_some_and(|p| p.lost) && !matches!(stop, Stop::Tone(_)) {
         places.pop();
     }
     let next = places.last().map_or(start, |p| p.filtered.t + p.filtered.p);
-    Ok(Track { places, stop, next, gain, noise })
+    Ok(Track { places, stop, next, gain, noise, drift })
 }
 
 struct Follower<'a, 'b> {
