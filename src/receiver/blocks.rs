@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use super::demodulate::{self, SoftByte};
-use super::framing::Run;
+use super::framing::{self, Run};
 use super::leader::{self, Leader, Survey};
 use super::lock::{self, Lock};
 use super::response::Fit;
@@ -28,11 +28,12 @@ const CLEAR: f64 = 0.8;
 const BLIND_TRIES: usize = 24;
 /// Longest block: 65,535 bytes, its check byte and its sync sequence.
 const LONGEST: f64 = 65_536.0 + 32.0;
-/// Tones that the first lock is looked for behind: the purest, of which data has none.
-const TEACHERS: usize = 8;
-/// Frequency of a leader against that of the one which taught the waveform: another machine may have written it. Equal bytes
-/// are a tone too, at five sixths of the leader's frequency.
-const OF_LEADER: Range<f64> = 0.9..1.13;
+/// Tones that the first lock is looked for behind at a time, the purest and longest first, and how often.
+const TEACHERS: usize = 12;
+const ROUNDS: usize = 4;
+/// Frequency of a leader against that of the one which taught the waveform: another machine may have written it, 11 % shorter or
+/// longer. Equal bytes are a tone too, at five sixths of the leader's frequency.
+const OF_LEADER: Range<f64> = 0.88..1.14;
 /// A leader that no block goes on through: so long, and of the frequency that the block's own speed gives it. What passes
 /// for one at its ends may lie so far inside.
 const LONG_S: f64 = 0.35;
@@ -111,23 +112,33 @@ impl<'a> Receiver<'a> {
         Receiver { signal: self.signal.another(), known, runs: Vec::new(), covered, ..*self }
     }
 
-    /// Receives the block behind the purest leader that has a clear one: it teaches the waveform and the speed that all
-    /// others are known by.
+    /// Receives the block behind the leader that has the clearest sync sequence: it teaches the waveform and the speed that all
+    /// others are known by. Whistles and data are tones too: where no sequence is read, nothing is learned.
     pub fn learn(&mut self, survey: &Survey) -> Result<(), Error> {
-        let mut tones: Vec<(f32, &Leader)> = self.leaders.iter().map(|l| (leader::purity(survey, l), l)).collect();
-        tones.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.from_s.total_cmp(&b.1.from_s)));
-        let mut best: Option<Lock> = None;
-        for (_, tone) in tones.into_iter().take(TEACHERS) {
-            if let Some(lock) = self.behind(tone)?
-                && best.as_ref().is_none_or(|b| lock.explained > b.explained)
-            {
-                best = Some(lock);
+        let worth = |l: &Leader| f64::from(leader::purity(survey, l)) * (l.to_s - l.from_s).sqrt();
+        let mut tones: Vec<&Leader> = self.leaders.iter().collect();
+        tones.sort_by(|a, b| worth(b).total_cmp(&worth(a)).then(a.from_s.total_cmp(&b.from_s)));
+        for tones in tones.chunks(TEACHERS).take(ROUNDS) {
+            let mut locks: Vec<Lock> = Vec::new();
+            for tone in tones {
+                locks.extend(self.behind(tone)?);
+                if locks.last().is_some_and(|l| l.explained > CLEAR) {
+                    break;
+                }
             }
-            if best.as_ref().is_some_and(|b| b.explained > CLEAR) {
-                break;
+            locks.sort_by(|a, b| b.explained.total_cmp(&a.explained));
+            for lock in locks {
+                self.block(lock)?;
+                let read =
+                    |k: &Kept| framing::parts(&k.run, self.grammar, self.layout).iter().any(|p| p.copy.is_some());
+                if self.runs.iter().any(read) {
+                    return Ok(());
+                }
+                (self.known, self.explained, self.drift) = (None, 1.0, track::DRIFT);
+                (self.runs, self.covered) = (Vec::new(), Vec::new());
             }
         }
-        best.map_or(Ok(()), |lock| self.block(lock))
+        Ok(())
     }
 
     /// Receives the blocks behind some leaders. `tell` is called once for each.
