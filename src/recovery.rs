@@ -12,7 +12,7 @@ use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use crate::Error;
-use crate::confidence::{Decided, Shared, decide, temper};
+use crate::confidence::{Decided, Shared, decide, decide_as_one, temper};
 use crate::consensus::{self, Block, Piece, Rejected, TakeReadings, Times};
 use crate::tape::{BlockBytes, Format};
 
@@ -85,12 +85,14 @@ fn decide_tape(
     };
     let blocks: Vec<(Block, &Vec<Piece>)> = blocks.par_iter().map(|pieces| (lay(pieces, None), pieces)).collect();
     let shared = Shared::estimate(blocks.iter().map(|b| &b.0));
-    let one = |block: Block| {
+    let judged = |block: Block, may_be: apart::MayBe| {
         let members: Vec<usize> = block.takes();
         let weight = |vote: &consensus::Vote| shared.weight(vote.take, &members);
         let weights: Vec<f32> = block.votes.iter().map(weight).collect();
-        decide(format, &block, &weights).map(|decided| DecidedBlock { block, decided, weights, beside: None })
+        let judge = if may_be == apart::MayBe::One { decide_as_one } else { decide };
+        judge(format, &block, &weights).map(|decided| DecidedBlock { block, decided, weights, beside: None })
     };
+    let one = |block: Block| judged(block, apart::MayBe::Two);
     let (blocks, pieces): (Vec<Block>, Vec<&Vec<Piece>>) = blocks.into_iter().unzip();
     let mut out: Vec<DecidedBlock> = blocks.into_par_iter().map(one).collect::<Result<_, Error>>()?;
     for (block, pieces) in out.iter_mut().zip(&pieces) {
@@ -127,7 +129,7 @@ fn decide_tape(
     out.retain(|_| !scraps.next().unwrap_or(false));
     // only a check byte, or nothing at all
     out.retain(|b| b.block.bytes >= 2 && !b.block.votes.is_empty());
-    Ok((apart::part(out, &one)?, shared))
+    Ok((apart::part(out, &judged)?, shared))
 }
 
 /// Whatever has no vote in any block is rejected by name: used + rejected readings = all readings.

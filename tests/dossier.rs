@@ -16,6 +16,8 @@ mod evidence;
 mod forecast;
 #[path = "dossier/foreign.rs"]
 mod foreign;
+#[path = "dossier/forged.rs"]
+mod forged;
 #[path = "dossier/people.rs"]
 mod people;
 #[path = "dossier/scale.rs"]

@@ -1,5 +1,6 @@
 //! `quorate add`.
 
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::time::Instant;
 
@@ -156,16 +157,18 @@ impl Add {
     /// The takes that the dossier does not have under the same name with the same content.
     fn not_there_yet(&self, dossier: &Dossier) -> Result<Vec<PathBuf>, Error> {
         let mut fresh = Vec::new();
+        let mut told = BTreeSet::new();
         for path in &self.takes {
             let Ok(survey) = Capture::open(path).and_then(|c| c.survey()) else {
                 // said when it is received
                 fresh.push(path.clone());
                 continue;
             };
+            dossier.not_ours(path, &survey.sha256)?;
             let name = path.file_name().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
             let mut files = dossier.takes.iter().flat_map(|t| &t.files);
             if files.any(|f| f.sha256 == survey.sha256 && f.file == name) {
-                if !self.quiet {
+                if !self.quiet && told.insert((survey.sha256, name.clone())) {
                     screen::remark(&format!("{} is there already: nothing to add", printable(&name)));
                 }
             } else {

@@ -9,19 +9,20 @@ use super::recover::aside;
 use super::settings::Settings;
 use super::{Done, place, screen};
 use crate::Error;
-use crate::confidence::{Class, Level};
+use crate::confidence::Level;
 use crate::dossier::log::Event;
 use crate::dossier::store::{Seconds, Update};
-use crate::dossier::{Dossier, Lock, overlay};
+use crate::dossier::{Dossier, Lock, explain, overlay};
 use crate::export::folder::Target;
 use crate::export::names::printable;
 use crate::recovery;
 use crate::report::words;
 
-/// Puts a value of your own where the evidence leaves a doubt; it is marked as yours everywhere, and counts as evidence
-/// for nothing
+/// Puts a value of your own into a program that is not established; it is marked as yours everywhere, and counts as
+/// evidence for nothing
 ///
-/// The verdict stays what the evidence makes it. An established program can't be changed.
+/// The verdict stays what the evidence makes it, and if the evidence has no doubt about the byte, that is said. An
+/// established program can't be changed.
 #[derive(Args)]
 #[command(after_long_help = AFTER_HELP)]
 pub struct Decide {
@@ -111,9 +112,8 @@ impl Decide {
                     by: by.clone(),
                     because,
                 })?;
-                let class = outcome.programs[place.program].classes.get(offset);
-                let sure = matches!(class, Some(Class::Agreed | Class::Corrected));
-                let sure = if sure { ", and no doubt about it" } else { "" };
+                let doubt = explain::in_doubt(&outcome.programs[place.program], offset);
+                let sure = if doubt { "" } else { ", and no doubt about it" };
                 format!(
                     "{id} {name}, offset {at}: 0x{value:02X} as {by} decided; the evidence has \
                      0x{evidence:02X}{sure}."

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use serde::Serialize;
 
+use super::place::Place;
 use super::{Done, drawing, place, screen};
 use crate::Error;
 use crate::confidence::verdict::LEAST_P_WRONG;
@@ -59,7 +60,7 @@ impl Explain {
         let text = match place.offset {
             Some(offset) => {
                 let story = explain::byte(&dossier, &outcome, place.program, offset)?;
-                if self.json { json(&story)? } else { byte(&story, &dossier, screen::look()) }
+                if self.json { json(&story)? } else { byte(&story, &dossier, &outcome, &place, screen::look()) }
             }
             None => {
                 let (program, weak) =
@@ -96,7 +97,7 @@ pub fn span(&(take, from_s, to_s): &(usize, f64, f64)) -> String {
     if from == to { format!("take-{take} at {from}") } else { format!("take-{take} {from}-{to}") }
 }
 
-fn byte(story: &ByteStory, dossier: &Dossier, look: Look) -> String {
+fn byte(story: &ByteStory, dossier: &Dossier, outcome: &Outcome, place: &Place, look: Look) -> String {
     let address = story.address.map_or(String::new(), |a| format!(", address 0x{a:04X}"));
     let mut out = look.title(&printable(&format!(
         "{} {}, offset {}{address}: 0x{:02X}",
@@ -111,7 +112,9 @@ fn byte(story: &ByteStory, dossier: &Dossier, look: Look) -> String {
         rows.push(("decided", printable(&text)));
     }
     rows.push(("class", class(story.class).into()));
-    rows.push(("chance", format!("of being wrong: {}", score::chance(story.p_wrong.max(LEAST_P_WRONG)))));
+    // the evidence says nothing of a person's value
+    let which = story.decision.as_ref().map_or("of".into(), |_| format!("of 0x{:02X}", story.evidence));
+    rows.push(("chance", format!("{which} being wrong: {}", score::chance(story.p_wrong.max(LEAST_P_WRONG)))));
     match story.place {
         Some((byte, of)) => rows.push(("place", format!("byte {} of the {of} of its block", byte + 1))),
         None => rows.push(("place", "no take holds this byte: the header announces it".into())),
@@ -173,7 +176,7 @@ fn byte(story: &ByteStory, dossier: &Dossier, look: Look) -> String {
     if story.votes.is_empty() {
         out.push_str("\nNo reading heard this byte.\n");
     }
-    let history = explain::history(dossier, &story.name, story.offset);
+    let history = explain::history(dossier, outcome, place.program, story.offset);
     if !history.is_empty() {
         out.push('\n');
         history.iter().for_each(|line| _ = writeln!(out, "{}", printable(line)));
@@ -205,8 +208,12 @@ fn finding(finding: &Finding) -> String {
     let what = match &finding.check {
         Check::Parity { .. } => "the byte's parity".to_string(),
         Check::XorColumn { value } => format!("the block's XOR in the bits worth {value}"),
-        Check::Sum { computed, written } => format!("the block's sum: {computed:02X}, and {written:02X} is written"),
-        Check::Crc { computed, written } => format!("the block's CRC: {computed:04X}, and {written:04X} is written"),
+        Check::Sum { computed, written } => {
+            format!("the block's sum: 0x{computed:02X}, and 0x{written:02X} is written")
+        }
+        Check::Crc { computed, written } => {
+            format!("the block's CRC: 0x{computed:04X}, and 0x{written:04X} is written")
+        }
         Check::KnownBit { value, .. } => format!("a bit that must be {}", u8::from(*value)),
         Check::Block => "the block's checks".into(),
     };

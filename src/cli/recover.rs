@@ -9,7 +9,7 @@ use super::progress::Bar;
 use super::settings::Settings;
 use super::{Done, screen};
 use crate::Error;
-use crate::capture::{Capture, Survey};
+use crate::capture::Capture;
 use crate::confidence::Level;
 use crate::dossier::log::Event;
 use crate::dossier::store::{Input, Seconds, Update};
@@ -193,8 +193,13 @@ impl Recover {
             return Ok(None);
         }
         let old = Dossier::open(folder)?;
-        let survey = |take: &PathBuf| -> Option<Survey> { Capture::open(take).and_then(|c| c.survey()).ok() };
-        let given: Vec<String> = self.takes.iter().filter_map(survey).map(|s| s.samples_blake3).collect();
+        let mut given: Vec<String> = Vec::new();
+        for take in &self.takes {
+            // what can't be read is said when it is received
+            let Ok(survey) = Capture::open(take).and_then(|c| c.survey()) else { continue };
+            old.not_ours(take, &survey.sha256)?;
+            given.push(survey.samples_blake3);
+        }
         let mut missing: Vec<String> =
             old.takes.iter().filter(|t| !given.contains(&t.samples_blake3)).map(|t| t.name()).collect();
         missing.sort();

@@ -72,6 +72,15 @@ const WINDOW: f64 = 20.0;
 
 /// Decides a block from its votes, each of which counts as its weight says (1 in full).
 pub fn decide(format: &dyn Format, block: &Block, weights: &[f32]) -> Result<Decided, Error> {
+    among(format, block, weights, true)
+}
+
+/// The same where it is known that there is one block, not two.
+pub fn decide_as_one(format: &dyn Format, block: &Block, weights: &[f32]) -> Result<Decided, Error> {
+    among(format, block, weights, false)
+}
+
+fn among(format: &dyn Format, block: &Block, weights: &[f32], may_be_two: bool) -> Result<Decided, Error> {
     let width = format.grammar().bits_per_byte;
     let checks = format.checks(block.bytes);
     let within = format.checks_within_bytes(block.bytes);
@@ -106,7 +115,7 @@ pub fn decide(format: &dyn Format, block: &Block, weights: &[f32]) -> Result<Dec
     ];
     let ln_most = ln_share_within - ln_share;
     let gain = Gain { ln_most, ln_together: ln_most + valid.ln_valid - bytewise.ln_valid };
-    let two = two_blocks(format, block, weights, gain);
+    let two = if may_be_two { two_blocks(format, block, weights, gain) } else { Vec::new() };
     // two blocks that obey nothing but the checks of their bytes; what else they obey is in ln_apart
     let within_bytes = hypotheses[1].clone();
     hypotheses.extend(two.iter().map(|t| Hypothesis {

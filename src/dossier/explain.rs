@@ -5,13 +5,13 @@ use std::collections::btree_map::Entry;
 
 use serde::Serialize;
 
-use super::Dossier;
 use super::change::{ByteVote, votes};
 use super::log::Event;
 use super::take::Waves;
+use super::{Dossier, overlay};
 use crate::confidence::Class;
 use crate::correction::{CheckMachine, Finding, most_probable};
-use crate::recovery::{DecidedBlock, Outcome};
+use crate::recovery::{DecidedBlock, Outcome, RecoveredProgram};
 use crate::report::verdict::PersonsDecision;
 use crate::tape::Format;
 use crate::{Error, Llr};
@@ -202,15 +202,17 @@ fn concerns(finding: &Finding, byte: usize, width: usize) -> bool {
     }
 }
 
+/// Whether the byte at this offset is in doubt.
+pub fn in_doubt(program: &RecoveredProgram, offset: usize) -> bool {
+    matches!(program.classes[offset], Class::Inferred | Class::Unresolved) || program.byte_p_wrong[offset] > DOUBT
+}
+
 /// The stretches of a program that are in doubt, in order.
 pub fn weak(outcome: &Outcome, index: usize) -> Vec<Weak> {
     let recovered = &outcome.programs[index];
-    let doubtful = |i: usize| {
-        matches!(recovered.classes[i], Class::Inferred | Class::Unresolved) || recovered.byte_p_wrong[i] > DOUBT
-    };
     let held = |i: usize| recovered.place(i).is_some();
     let mut runs: Vec<(usize, usize)> = Vec::new();
-    for i in (0..recovered.classes.len()).filter(|&i| doubtful(i)) {
+    for i in (0..recovered.classes.len()).filter(|&i| in_doubt(recovered, i)) {
         match runs.last_mut() {
             // what no take holds is another matter than what one holds badly
             Some((from, to)) if i - *to <= GAP && held(*from) == held(i) => *to = i,
@@ -254,13 +256,16 @@ pub fn places(outcome: &Outcome, index: usize, from: usize, to: usize) -> Vec<(u
     out
 }
 
-/// The log's records about a program's persons' decisions: date, what and who, oldest first.
-pub fn history(dossier: &Dossier, name: &str, offset: usize) -> Vec<String> {
+/// The log's records of what persons decided about a byte: date, what and who, oldest first.
+pub fn history(dossier: &Dossier, outcome: &Outcome, index: usize, offset: usize) -> Vec<String> {
+    let about = overlay::keys(outcome, &dossier.log, index, offset);
     let line = |r: &super::log::Record| match &r.event {
-        Event::PersonDecided { program, offset: o, value, by, because, .. } if program.name == name && *o == offset => {
-            Some(format!("{}: {by} decided {value:02X}: {because}", r.date))
+        Event::PersonDecided { program, offset: o, value, by, because, .. }
+            if *o == offset && about.contains(program) =>
+        {
+            Some(format!("{}: {by} decided 0x{value:02X}: {because}", r.date))
         }
-        Event::PersonWithdrew { program, offset: o, by, because } if program.name == name && *o == offset => {
+        Event::PersonWithdrew { program, offset: o, by, because } if *o == offset && about.contains(program) => {
             let why = because.as_ref().map_or(String::new(), |b| format!(": {b}"));
             Some(format!("{}: {by} withdrew the decision{why}", r.date))
         }

@@ -66,6 +66,11 @@ impl Sealed {
         self.listed.get(name)
     }
 
+    /// The file that has this SHA-256.
+    pub fn with_hash(&self, sha256: &str) -> Option<&Listed> {
+        self.listed.values().find(|l| l.sha256 == sha256)
+    }
+
     /// The bytes of a file, if they are those that were written.
     ///
     /// Errors: [`Error::Read`] if it is gone, [`Error::Input`] if it is not listed or was changed.

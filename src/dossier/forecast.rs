@@ -78,18 +78,18 @@ const NEGLIGIBLE: f64 = 0.1;
 ///
 /// Held against what happened (`scripts/attack-dossier forecasts_at_length`: three programs of 273 to 998 bytes, two tapes of
 /// six takes each, every second of them the first of a dossier of one or two, and three others added one by one; share of
-/// programs established, forecast and found; with the receiver of calibration model 2, not measured since):
+/// programs established, forecast and found; with the receiver of 26 November 2026, calibration model 4):
 ///
 /// | tape | takes | cases | one more | two more | three more |
 /// | --- | --- | --- | --- | --- | --- |
-/// | noise, -5 dB | 1 | 18 | 0.97, 0.94 | 1.00, 1.00 | 1.00, 1.00 |
-/// | noise, -6 dB | 1 | 16 | 0.74, 0.88 | 1.00, 1.00 | 1.00, 1.00 |
-/// | noise, -7 dB | 1 | 15 | 0.00, 0.00 | 0.98, 1.00 | 1.00, 1.00 |
-/// | noise, -7 dB | 2 | 18 | 0.99, 1.00 | 1.00, 1.00 | 1.00, 1.00 |
-/// | noise, -8 dB | 2 | 17 | 0.32, 0.47 | 0.99, 1.00 | 1.00, 1.00 |
-/// | 4 dropouts a second up to 60 ms, each take its own | 1 | 4 | 0.74, 1.00 | 0.78, 1.00 | 0.78, 1.00 |
-/// | 2 dropouts a second of each take, 1 of the tape | 1 | 9 | 0.70, 0.44 | 0.76, 0.56 | 0.79, 0.56 |
-/// | 3 dropouts a second of the tape | 1 | 6 | 0.52, 0.00 | 0.52, 0.17 | 0.52, 0.17 |
+/// | noise, -5 dB | 1 | 18 | 0.99, 0.94 | 1.00, 1.00 | 1.00, 1.00 |
+/// | noise, -6 dB | 1 | 16 | 0.72, 0.88 | 1.00, 1.00 | 1.00, 1.00 |
+/// | noise, -7 dB | 1 | 13 | 0.01, 0.00 | 0.97, 1.00 | 1.00, 1.00 |
+/// | noise, -7 dB | 2 | 18 | 0.98, 1.00 | 1.00, 1.00 | 1.00, 1.00 |
+/// | noise, -8 dB | 2 | 17 | 0.27, 0.35 | 0.99, 1.00 | 1.00, 1.00 |
+/// | 4 dropouts a second up to 60 ms, each take its own | 1 | 7 | 0.72, 1.00 | 0.75, 1.00 | 0.76, 1.00 |
+/// | 2 dropouts a second of each take, 1 of the tape | 1 | 10 | 0.72, 0.80 | 0.77, 0.80 | 0.79, 0.80 |
+/// | 3 dropouts a second of the tape | 1 | 6 | 0.49, 0.00 | 0.52, 0.17 | 0.52, 0.17 |
 /// | 3 dropouts a second of the tape | 2 | 7 | 0.29, 0.14 | 0.29, 0.14 | 0.29, 0.14 |
 ///
 /// Whose a dropout is one take can't tell: where all move the forecast is too careful, and where all stay too hopeful. Two

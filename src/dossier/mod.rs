@@ -215,6 +215,14 @@ impl Dossier {
         self.files.folder()
     }
 
+    /// Errors: [`Error::Refused`] if a capture with this hash is a file of the dossier itself, such as the clean audio of a
+    /// program, wherever it lies now: it would confirm what it was made of.
+    pub fn not_ours(&self, take: &Path, sha256: &str) -> Result<(), Error> {
+        let Some(own) = self.files.with_hash(sha256) else { return Ok(()) };
+        let what = format!("is {} of the dossier itself: it was made from the evidence and is none", own.file);
+        Err(Error::Refused { path: take.to_path_buf(), what })
+    }
+
     /// The tape format.
     pub fn format(&self) -> Result<Box<dyn Format>, Error> {
         let known = tape::formats().into_iter().find(|f| f.id() == self.record.format);

@@ -65,9 +65,9 @@ pub enum How {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Cause {
-    /// Bad in all of several takes, at the same place.
+    /// Bad in all of several takes, at the same place, and that is no chance.
     Tape,
-    /// Bad in some takes, good in others.
+    /// Bad in some takes, good in others; or in all, but they are bad so often that they meet by chance.
     Take,
     /// Only one take has it, so that tape and take can't be told apart.
     OneTake,
@@ -85,6 +85,9 @@ const WEAK: f64 = 3.0;
 const SILENT: f64 = 0.5;
 /// A level under this part of the take's own is a dropout.
 const DROPPED: f64 = 0.5;
+/// If chance alone makes for more than this part of the bytes at which all takes are bad, the tape is not blamed for them.
+const MEETINGS: f64 = 0.2;
+
 /// Advice on every program that is not established, in the order of the tape.
 ///
 /// Errors: [`Error::Usage`] if a block admits no valid word, which would be a fault of ours.
@@ -95,9 +98,10 @@ pub fn advise(outcome: &Outcome, format: &dyn Format, progress: Progress) -> Res
     let forecasts = forecasts(outcome, &open, format, progress)?;
     let of_program = |(&i, forecast): (&usize, Forecast)| {
         let curable = !matches!(forecast, Forecast::NotByTakes { .. });
+        let bytes = bytes(outcome, &gains, &outcome.programs[i], format.grammar().bits_per_byte);
         let stretch = |w: Weak| {
-            let heard = heard(outcome, &gains, &outcome.programs[i], &w, format.grammar().bits_per_byte);
-            Stretch { from: w.from, to: w.to, places: w.places, cause: cause(&heard), curable, heard }
+            let heard = heard(&bytes, &w);
+            Stretch { from: w.from, to: w.to, places: w.places, cause: cause(&heard, &bytes), curable, heard }
         };
         Advice {
             program: programs[i].id.clone(),
@@ -110,16 +114,32 @@ pub fn advise(outcome: &Outcome, format: &dyn Format, progress: Progress) -> Res
     Ok(open.iter().zip(forecasts).map(of_program).collect())
 }
 
-fn cause(heard: &[Heard]) -> Cause {
+fn cause(heard: &[Heard], bytes: &[Vec<Option<Byte>>]) -> Cause {
     let bad = heard.iter().filter(|h| h.how != How::Well).count();
     match (heard.len(), bad) {
         (0, _) => Cause::Unheard,
         _ if heard.iter().any(|h| h.against) => Cause::Contradiction,
         (_, 0) => Cause::Thin,
         (1, _) => Cause::OneTake,
-        (n, b) if n == b => Cause::Tape,
+        (n, b) if n == b && !by_chance(heard, bytes) => Cause::Tape,
         _ => Cause::Take,
     }
+}
+
+/// Whether these takes would often be bad at the same byte if none had to do with another. How often one is bad of its own
+/// is seen where not all the others are; noise all over two takes meets at many bytes, and is in none of them the tape's.
+fn by_chance(heard: &[Heard], bytes: &[Vec<Option<Byte>>]) -> bool {
+    let takes: Vec<&Vec<Option<Byte>>> = heard.iter().map(|h| &bytes[h.take - 1]).collect();
+    let at = |offset: usize| takes.iter().map(|t| t[offset].map(|b| b.strength < WEAK)).collect::<Option<Vec<bool>>>();
+    let common: Vec<Vec<bool>> = (0..takes[0].len()).filter_map(at).collect();
+    let share = |take: usize| {
+        let others = |bad: &&Vec<bool>| (0..bad.len()).any(|t| t != take && !bad[t]);
+        let of_its_own = common.iter().filter(others).filter(|bad| bad[take]).count();
+        of_its_own as f64 / common.iter().filter(others).count().max(1) as f64
+    };
+    let expected = common.len() as f64 * (0..takes.len()).map(share).product::<f64>();
+    let met = common.iter().filter(|bad| bad.iter().all(|b| *b)).count();
+    expected >= MEETINGS * met as f64
 }
 
 /// Median gain of every reading of every take.
@@ -127,10 +147,19 @@ fn usual_gains(outcome: &Outcome) -> Vec<Vec<f64>> {
     outcome.takes.iter().map(|t| t.readings.iter().map(|r| median(&r.gain)).collect()).collect()
 }
 
-/// How every take that has the bytes `from..=to` hears the worst of them; of two copies of a byte the better one counts.
-fn heard(outcome: &Outcome, gains: &[Vec<f64>], program: &RecoveredProgram, w: &Weak, width: usize) -> Vec<Heard> {
+/// How one take hears one byte; of its two copies the better one counts.
+#[derive(Clone, Copy)]
+struct Byte {
+    /// As in [`Heard`].
+    strength: f64,
+    level: f64,
+    against: bool,
+}
+
+/// How every take hears every byte of a program; `None` where it has none.
+fn bytes(outcome: &Outcome, gains: &[Vec<f64>], program: &RecoveredProgram, width: usize) -> Vec<Vec<Option<Byte>>> {
     let blocks = &outcome.tapes[program.tape].blocks;
-    let of_byte = |take: usize, block: usize, byte: usize| -> Option<(f64, f64, bool)> {
+    let of_byte = |take: usize, (block, byte): (usize, usize)| -> Option<Byte> {
         let DecidedBlock { block, decided, .. } = &blocks[block];
         let bits = byte * width..(byte + 1) * width;
         let copies = block.votes.iter().filter(|v| v.take == take).filter_map(|vote| {
@@ -140,20 +169,25 @@ fn heard(outcome: &Outcome, gains: &[Vec<f64>], program: &RecoveredProgram, w: &
             let bits = vote.bits[bits.clone()].iter().zip(&decided.posterior[bits.clone()]);
             let strength = bits.clone().map(|(l, _)| f64::from(l.0.abs())).fold(f64::INFINITY, f64::min);
             let against = strength >= WEAK && bits.clone().any(|(l, p)| l.bit() != p.bit());
-            Some((strength, if usual > 0.0 { f64::from(gain) / usual } else { 0.0 }, against))
+            Some(Byte { strength, level: if usual > 0.0 { f64::from(gain) / usual } else { 0.0 }, against })
         });
         copies.reduce(|a, b| {
-            let better = if a.0 >= b.0 { a } else { b };
-            (better.0, better.1, a.2 || b.2)
+            let better = if a.strength >= b.strength { a } else { b };
+            Byte { against: a.against || b.against, ..better }
         })
     };
-    let of_take = |take: usize| -> Option<Heard> {
-        let bytes = (w.from..=w.to).filter_map(|offset| program.place(offset));
-        let (strength, level, against) =
-            bytes.filter_map(|(block, byte)| of_byte(take, block, byte)).reduce(|a, b| {
-                let worse = if a.0 <= b.0 { a } else { b };
-                (worse.0, worse.1, a.2 || b.2)
-            })?;
+    let offsets = 0..program.classes.len();
+    let of_take = |take| offsets.clone().map(|offset| of_byte(take, program.place(offset)?)).collect();
+    (0..outcome.takes.len()).map(of_take).collect()
+}
+
+/// How every take that has some of a stretch hears the worst byte of it.
+fn heard(bytes: &[Vec<Option<Byte>>], w: &Weak) -> Vec<Heard> {
+    let of_take = |(take, bytes): (usize, &Vec<Option<Byte>>)| -> Option<Heard> {
+        let Byte { strength, level, against } = bytes[w.from..=w.to].iter().flatten().copied().reduce(|a, b| {
+            let worse = if a.strength <= b.strength { a } else { b };
+            Byte { against: a.against || b.against, ..worse }
+        })?;
         let how = match (strength, level) {
             (s, _) if s >= WEAK => How::Well,
             (_, l) if l < DROPPED => How::Faintly,
@@ -162,7 +196,7 @@ fn heard(outcome: &Outcome, gains: &[Vec<f64>], program: &RecoveredProgram, w: &
         };
         Some(Heard { take: take + 1, how, strength, level, against })
     };
-    (0..outcome.takes.len()).filter_map(of_take).collect()
+    bytes.iter().enumerate().filter_map(of_take).collect()
 }
 
 fn median(values: &[f32]) -> f64 {

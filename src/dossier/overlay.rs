@@ -107,30 +107,34 @@ pub fn standing_key(outcome: &Outcome, log: &Log, program: usize, offset: usize)
     found.map(|s| s.program)
 }
 
+/// The keys under which the log speaks of the byte at this offset of a program: those of decisions that are found to be
+/// about this program, withdrawn ones too. Of twins with one name each has its own.
+pub fn keys(outcome: &Outcome, log: &Log, program: usize, offset: usize) -> Vec<Key> {
+    let decisions = log.records.iter().filter_map(|r| decision(&r.event));
+    decisions.filter(|s| s.offset == offset && find(outcome, s) == Some(program)).map(|s| s.program).collect()
+}
+
 /// In the order in which they were made; a later one about the same byte replaces the earlier.
 fn standing(log: &Log) -> Vec<Standing> {
     let mut out: Vec<Standing> = Vec::new();
     for record in &log.records {
-        match &record.event {
-            Event::PersonDecided { program, offset, value, around_from, around, by, because, .. } => {
-                out.retain(|s| (&s.program, s.offset) != (program, *offset));
-                out.push(Standing {
-                    program: program.clone(),
-                    offset: *offset,
-                    value: *value,
-                    around_from: *around_from,
-                    around: around.clone(),
-                    by: by.clone(),
-                    because: because.clone(),
-                });
-            }
-            Event::PersonWithdrew { program, offset, .. } => {
-                out.retain(|s| (&s.program, s.offset) != (program, *offset));
-            }
-            _ => {}
+        if let Event::PersonDecided { program, offset, .. } | Event::PersonWithdrew { program, offset, .. } =
+            &record.event
+        {
+            out.retain(|s| (&s.program, s.offset) != (program, *offset));
         }
+        out.extend(decision(&record.event));
     }
     out
+}
+
+/// A person's decision, if the event is one.
+fn decision(event: &Event) -> Option<Standing> {
+    let Event::PersonDecided { program, offset, value, around_from, around, by, because, .. } = event else {
+        return None;
+    };
+    let (program, around, by, because) = (program.clone(), around.clone(), by.clone(), because.clone());
+    Some(Standing { program, offset: *offset, value: *value, around_from: *around_from, around, by, because })
 }
 
 fn apply(outcome: &mut Outcome, decision: &Standing) -> Result<(), String> {

@@ -15,6 +15,9 @@ pub enum Existing {
     Replace,
     /// Leave it and refuse ([`Error::Refused`]): for every path that the user named.
     Keep,
+    /// As `Keep`, in a folder of our own that nobody wants after a crash: nothing is synced, which takes longer than all
+    /// the writing.
+    Scratch,
 }
 
 /// Writes `bytes` to `path`. Errors: [`Error::Write`], [`Error::Refused`].
@@ -37,10 +40,12 @@ pub fn write_with(
     let mut out = BufWriter::new(temporary.as_file_mut());
     fill(&mut out).and_then(|()| out.flush()).map_err(failed)?;
     drop(out);
-    temporary.as_file().sync_all().map_err(failed)?;
+    if existing != Existing::Scratch {
+        temporary.as_file().sync_all().map_err(failed)?;
+    }
     match existing {
         Existing::Replace => temporary.persist(path).map_err(|e| failed(e.error))?,
-        Existing::Keep => temporary.persist_noclobber(path).map_err(|e| match e.error.kind() {
+        Existing::Keep | Existing::Scratch => temporary.persist_noclobber(path).map_err(|e| match e.error.kind() {
             io::ErrorKind::AlreadyExists => Error::Refused {
                 path: path.to_path_buf(),
                 what: "is there already and is left as it is; name another file, or move this one away".into(),
@@ -48,7 +53,7 @@ pub fn write_with(
             _ => failed(e.error),
         })?,
     };
-    sync_folder(&folder).map_err(failed)
+    if existing == Existing::Scratch { Ok(()) } else { sync_folder(&folder).map_err(failed) }
 }
 
 /// Makes a folder and those above it, if they are not there.

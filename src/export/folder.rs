@@ -60,6 +60,12 @@ pub fn outputs(text: &[u8]) -> Option<Vec<Listed>> {
     (record.schema == SCHEMA && seal == hex(&Sha256::digest(&text.as_bytes()[..at]))).then_some(record.outputs)
 }
 
+/// Whether a schema is a later one of [`SCHEMA`]'s.
+fn is_newer(schema: &str) -> bool {
+    let version = |schema: &str| schema.strip_prefix("quorate/run/").and_then(|v| v.parse::<u32>().ok());
+    version(schema) > version(SCHEMA)
+}
+
 fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()
 }
@@ -113,12 +119,7 @@ impl Target {
                     }
                 };
                 if let Some(foreign) = foreign(&real)? {
-                    return Err(Error::Refused {
-                        path: folder.to_path_buf(),
-                        what: format!(
-                            "{foreign}; quorate overwrites nothing of yours: name another folder, or move it"
-                        ),
-                    });
+                    return Err(Error::Refused { path: folder.to_path_buf(), what: foreign });
                 }
                 Target { folder: real, parent }
             }
@@ -236,7 +237,9 @@ fn temporary(parent: &Path, prefix: &str) -> Result<TempDir, Error> {
     builder.tempdir_in(parent).map_err(|e| Error::write(parent, e))
 }
 
-/// What in the folder is not ours, in a sentence; `None` if it is empty or ours from end to end.
+const MOVE: &str = "quorate overwrites nothing of yours: name another folder, or move it";
+
+/// What in the folder is not ours, and what to do; `None` if it is empty or ours from end to end.
 fn foreign(folder: &Path) -> Result<Option<String>, Error> {
     if fs::read_dir(folder).map_err(|e| Error::read(folder, e))?.next().is_none() {
         return Ok(None);
@@ -245,13 +248,16 @@ fn foreign(folder: &Path) -> Result<Option<String>, Error> {
         Ok(text) => match serde_json::from_slice::<Record>(&text) {
             // the first results had no seal
             Ok(record) if record.schema == SCHEMA && record.seal.is_none() => Some(record.outputs),
+            Ok(record) if is_newer(&record.schema) => {
+                return Ok(Some("was written by a newer quorate: use that one, or name another folder".into()));
+            }
             _ => outputs(&text),
         },
         Err(e) if e.kind() == io::ErrorKind::NotFound => None,
         Err(e) => return Err(Error::read(&folder.join(RECORD), e)),
     };
     let Some(outputs) = record else {
-        return Ok(Some("holds something that quorate did not write".into()));
+        return Ok(Some(format!("holds something that quorate did not write; {MOVE}")));
     };
     let ours: BTreeMap<&str, &Listed> = outputs.iter().map(|l| (l.file.as_str(), l)).collect();
     for file in files(folder)? {
@@ -260,16 +266,19 @@ fn foreign(folder: &Path) -> Result<Option<String>, Error> {
             continue;
         }
         let Some(before) = ours.get(file.as_str()) else {
-            return Ok(Some(format!("holds {file:?}, which quorate did not write")));
+            return Ok(Some(format!("holds {file:?}, which quorate did not write; {MOVE}")));
         };
         if listed(folder, file.clone())? != **before {
-            return Ok(Some(format!("{file:?} in it was changed since quorate wrote it")));
+            let what = "in it was changed since quorate wrote it; quorate overwrites nothing of yours: move it, or \
+                        restore it from a copy of the folder";
+            return Ok(Some(format!("{file:?} {what}")));
         }
     }
     let with_files: BTreeSet<PathBuf> =
         ours.keys().flat_map(|file| Path::new(file).ancestors().skip(1)).map(|inner| folder.join(inner)).collect();
     let empty = folders(folder)?.into_iter().find(|f| f != folder && !with_files.contains(f));
-    Ok(empty.map(|f| format!("holds the folder {:?}, which quorate did not write", f.file_name().unwrap_or_default())))
+    let name = |f: PathBuf| f.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    Ok(empty.map(|f| format!("holds the folder {:?}, which quorate did not write; {MOVE}", name(f))))
 }
 
 fn listed(root: &Path, file: String) -> Result<Listed, Error> {

@@ -22,15 +22,25 @@ pub enum Why {
     OtherRecording,
 }
 
+/// Whether the readings of a block may be of two.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub enum MayBe {
+    One,
+    Two,
+}
+
 /// Two blocks that overlap for this share of the shorter lie in one place.
 const ONE_PLACE: f64 = 0.5;
+/// Least doubt about a block whose readings spoke for two that then said the same: it is not established. A judgement.
+const SPLIT: f64 = 1e-4;
 /// A block in more doubt than this contradicts nobody.
 const CREDIBLE: f64 = 0.5;
 
-/// Parts the blocks whose readings are of two blocks, and marks all that share a place. `decide` decides a block.
+/// Parts the blocks whose readings are of two blocks, and marks all that share a place. `decide` decides a block, which may be
+/// two or is known to be one.
 pub(super) fn part(
     blocks: Vec<DecidedBlock>,
-    decide: &impl Fn(Block) -> Result<DecidedBlock, Error>,
+    decide: &impl Fn(Block, MayBe) -> Result<DecidedBlock, Error>,
 ) -> Result<Vec<DecidedBlock>, Error> {
     let mut out = Vec::new();
     for block in blocks {
@@ -41,7 +51,7 @@ pub(super) fn part(
 
 fn part_one(
     whole: DecidedBlock,
-    decide: &impl Fn(Block) -> Result<DecidedBlock, Error>,
+    decide: &impl Fn(Block, MayBe) -> Result<DecidedBlock, Error>,
     out: &mut Vec<DecidedBlock>,
 ) -> Result<(), Error> {
     let Some((apart, chance)) = &whole.decided.apart else {
@@ -53,9 +63,19 @@ fn part_one(
         Apart::Copies => v.copy > 0,
         Apart::Recordings(takes) => takes.contains(&v.take),
     };
-    for side in [false, true] {
+    let side = |side: bool| {
         let votes: Vec<Vote> = whole.block.votes.iter().filter(|v| second(v) == side).cloned().collect();
-        let mut part = decide(Block { votes, ..whole.block.clone() })?;
+        decide(Block { votes, ..whole.block.clone() }, MayBe::Two)
+    };
+    let sides = [side(false)?, side(true)?];
+    if differing(&sides[0], &sides[1]) == 0 {
+        // each by itself they say the same: one block, of which something in the readings still speaks for two
+        let mut one = decide(whole.block, MayBe::One)?;
+        one.decided.p_wrong = one.decided.p_wrong.max(SPLIT);
+        out.push(one);
+        return Ok(());
+    }
+    for mut part in sides {
         // if there is one block after all, it is the one that all readings together give
         if part.decided.bytes != whole.decided.bytes {
             part.decided.p_wrong = (part.decided.p_wrong + 1.0 - *chance).min(1.0);

@@ -50,7 +50,7 @@ fn cause(stretch: &Stretch) -> String {
     let all = all.join(if stretch.heard.iter().any(|h| h.against) { "; " } else { ", " });
     match stretch.cause {
         Cause::Tape => format!("every take is bad at the same place, so most likely the tape is: {all}"),
-        Cause::Take => format!("some takes are bad here, the tape need not be: {all}"),
+        Cause::Take => format!("takes are bad here, the tape need not be: {all}"),
         Cause::OneTake => format!("only one take covers it, so tape and take can't be told apart: {all}"),
         Cause::Contradiction => format!("what is heard contradicts itself or the checks: {all}"),
         Cause::Thin => format!("heard, but not surely enough: {all}"),

@@ -112,6 +112,17 @@ fn a_take_that_is_there_is_known() {
     assert_eq!(code(&output), 0);
     assert!(stderr(&output).contains("good.wav is there already") && stdout(&output).contains("Nothing has changed"));
     assert!(contents(&out) == before, "not a byte was touched");
+    assert_eq!(stderr(&add(&out, &[&side().good, &side().good], &[])), stderr(&output), "said once");
+
+    // what was made from the evidence is none, wherever it lies
+    let clean = folder.path().join("clean.wav");
+    std::fs::copy(out.join("programs/01-TIDE.wav"), &clean).unwrap();
+    let takes = [side().good.as_path(), &side().late, &clean];
+    for output in [add(&out, &[&clean], &[]), recover(&takes, &out, &[])] {
+        let said = stderr(&output);
+        assert!(code(&output) == 2 && said.contains("programs/01-TIDE.wav of the dossier itself"), "{said}");
+    }
+    assert!(contents(&out) == before);
 
     // under another name: counted once, and it makes no difference when it came
     let copy = folder.path().join("again.wav");
@@ -231,6 +242,10 @@ fn what_is_no_dossier_of_ours_is_refused_with_a_clear_word() {
         let said = stderr(&output);
         assert!(code(&output) == 2 && said.contains("run.json") && said.contains("newer quorate"), "{said}");
     }
+    let before = contents(&out);
+    let output = recover(&[&side().good], &out, &[]);
+    assert!(code(&output) == 2 && stderr(&output).contains("newer quorate"), "{}", stderr(&output));
+    assert!(contents(&out) == before);
 }
 
 /// What was established is never silently weakened. The dossier is given a past in which other bytes were established:

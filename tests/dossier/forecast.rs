@@ -79,13 +79,14 @@ fn held(paths: &[PathBuf], known: usize, firsts: &[usize], more: usize) -> Held 
 
 /// Six takes alike in quality, three times with another one first. What was measured at length stands at
 /// `dossier::forecast::forecasts`; here the mean of all cases may be off by 0.3, which with 9 cases is a little more than
-/// chance does. That the dropouts of the last deck are each take's own one take can't tell: there it may be an even chance.
+/// chance does. That the dropouts of the last deck are each take's own one take can't tell: if any share of them is as likely to
+/// be the tape's, one of the two that hide a byte in both copies moves in two tapes of three, and not in all.
 #[test]
 fn a_forecast_comes_true() {
     let decks = [
         (json!({ "snr_db": -5 }), 1, 0.3),
         (json!({ "snr_db": -6.5 }), 2, 0.3),
-        (json!({ "snr_db": 5, "own_dropouts_per_s": 4, "dropout_max_ms": 60 }), 1, 0.5),
+        (json!({ "snr_db": 5, "own_dropouts_per_s": 4, "dropout_max_ms": 60 }), 1, 0.4),
     ];
     for (knobs, more, most_off) in decks {
         let (_takes, paths) = six_takes(11, &[400, 500, 700], &knobs);
@@ -143,6 +144,23 @@ fn forecasts_at_length() {
     for (own, tape) in means[5].iter().zip(&means[7]) {
         assert!(((own + tape) / 2.0).abs() < 0.25, "{own:.2} {tape:.2}");
     }
+}
+
+/// Noise all over two takes is weak in both at many bytes: that is chance, and none of the tape's. Dropouts of the tape are
+/// in all takes at the same place.
+#[test]
+fn the_tape_is_blamed_for_its_dropouts_and_not_for_noise() {
+    let causes = |knobs: Value| -> Vec<String> {
+        let (_takes, paths) = six_takes(11, &[400, 500, 700], &knobs);
+        let (_folder, out) = dossier(&[&paths[0], &paths[1]]);
+        let advice: Value = serde_json::from_str(&stdout(&run("next", &out, &["--json"]))).unwrap();
+        let stretches = advice.as_array().unwrap().iter().flat_map(|a| a["stretches"].as_array().unwrap());
+        stretches.map(|s| s["cause"].as_str().unwrap().to_string()).collect()
+    };
+    let noise = causes(json!({ "snr_db": -8 }));
+    assert!(noise.len() > 10 && !noise.contains(&"tape".into()), "{noise:?}");
+    let tape = causes(json!({ "snr_db": 5, "shared_dropouts_per_s": 3, "dropout_max_ms": 60 }));
+    assert!(!tape.is_empty() && tape.iter().filter(|c| *c == "tape").count() * 2 > tape.len(), "{tape:?}");
 }
 
 /// Twenty open programs share what one would have: a second or two in all, measured on two cores.

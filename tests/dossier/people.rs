@@ -222,6 +222,44 @@ fn the_value_explained_is_the_value_decided() {
     assert_eq!(title(&out), before);
 }
 
+/// Two programs of one name and size: what was decided about one is no history of the other. And what is said of a byte
+/// that a person decided tells the person's value from the evidence's.
+#[test]
+fn a_decision_is_told_of_the_byte_it_is_about() {
+    let folder = tempfile::tempdir().unwrap();
+    let short = |step: u8| TapeFile {
+        header_leader_s: 0.8,
+        data_leader_s: 0.6,
+        gap_s: 0.4,
+        ..desk::file(Kind::Code, b"TIDE", Some(0x1000), (0..48u8).map(|i| i.wrapping_mul(step) ^ 0x5A).collect())
+    };
+    // bytes 20 to 25 of the first program are lost in both copies, by the layout in takes.rs
+    let block = |n: f64| 2.0 * (n + 10.0) * 9.568e-3 + 2.2e-3 + 157.0 * 0.39e-3;
+    let data = 0.8 + block(192.0) + 0.6;
+    let second = data + (48.0 + 10.0) * 9.568e-3 + 1.1e-3 + 79.0 * 0.39e-3;
+    let hole = |copy: f64| (copy + (9.0 + 20.0) * 9.568e-3, copy + (9.0 + 26.0) * 9.568e-3);
+    let knobs = Knobs { lost_s: vec![hole(data), hole(second)], ..Knobs::default() };
+    let take = desk::play(folder.path(), &[short(73), short(29)], &[("twins.wav", knobs)]).remove(0);
+    let (_folder, out) = dossier(&[&take]);
+    let decide = |what: &str| run("decide", &out, &[what, "--by", "Kit", "--because", "the log book"]);
+    let said = stdout(&decide("p01:22=7"));
+    assert!(said.contains("0x07 as Kit decided") && !said.contains("no doubt"), "{said}");
+    assert!(stdout(&decide("p01:2=7")).contains("and no doubt about it"));
+    let explained = |what: &str| flat(&stdout(&run("explain", &out, &[what])));
+    let evidence = &verdict(&out)["programs"][0]["decisions"][1]["evidence"];
+    let evidence = format!("chance of 0x{:02X} being wrong", evidence.as_u64().unwrap());
+    for words in ["Kit decided 0x07: the log book", &evidence] {
+        assert!(explained("p01:22").contains(words), "{words}: {}", explained("p01:22"));
+    }
+    assert!(!explained("p02:22").contains("Kit"), "{}", explained("p02:22"));
+    assert_eq!(code(&run("decide", &out, &["p01:22", "--withdraw", "--by", "Kit"])), 0);
+    let said = explained("p01:22");
+    assert!(
+        said.contains("Kit decided 0x07") && said.contains("Kit withdrew") && said.contains("chance of being"),
+        "{said}"
+    );
+}
+
 #[test]
 fn advice_names_the_take_that_starts_late_or_stops_early() {
     let whole = std::fs::read(&side().good).unwrap();

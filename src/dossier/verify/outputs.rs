@@ -54,7 +54,7 @@ impl Reader<'_> {
                 .flatten();
             // large files, so that one program's at a time lie beside the folder's
             let again = tempfile::tempdir().map_err(|e| Error::write(&std::env::temp_dir(), e))?;
-            let written = prg::write(again.path(), Existing::Keep, i + 1, &recovered.program, tape.as_deref())?;
+            let written = prg::write(again.path(), Existing::Scratch, i + 1, &recovered.program, tape.as_deref())?;
             let (mut files, mut faults) = (Vec::new(), Vec::new());
             for name in std::iter::once(written.data).chain(written.files) {
                 let path = again.path().join(&name);
