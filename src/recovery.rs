@@ -106,9 +106,12 @@ fn decide_tape(
         let before = &out[i - 1];
         let announced = format.announced_bytes(&block_bytes(before));
         let follows = |b: &DecidedBlock| (-0.5..15.0).contains(&(b.block.from_s - before.block.to_s));
+        // another header is no data, whatever was lost before it
+        let header = format.own_bytes(&out[i].decided.bytes).is_some();
         if let Some(n) = announced
             && n != out[i].block.bytes
             && follows(&out[i])
+            && !header
         {
             // noise after a header, or a reading that begins too early, can pass for some bytes: what was announced is the
             // block behind them

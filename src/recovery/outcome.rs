@@ -25,6 +25,8 @@ pub struct RecoveredProgram {
     /// The part of the header that tells name, place and size.
     pub header_fields: std::ops::Range<usize>,
     pub data: Vec<(usize, std::ops::Range<usize>)>,
+    /// Whether it is known which byte of the program each is.
+    pub placed: bool,
     /// Whether more plays can settle it, by the evidence alone.
     pub outlook: Outlook,
 }
@@ -148,6 +150,7 @@ pub(super) fn build(
             tape: tape - 1,
             header: c.header,
             header_fields: c.header_fields,
+            placed: c.placed,
             data: c.data,
             outlook: c.outlook,
         });

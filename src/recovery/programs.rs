@@ -12,6 +12,9 @@ use crate::report::verdict::{BlockVerdict, ByteCounts};
 use crate::report::words;
 use crate::tape::{Assembly, Format, Kind, Program, basic};
 
+/// Chance that bytes stand in the wrong place where no take heard their block begin or end. A judgement: as well as not.
+const NOWHERE: f64 = 0.5;
+
 /// A program with everything that is said of it.
 pub(super) struct Claimed {
     pub program: Program,
@@ -32,6 +35,7 @@ pub(super) struct Claimed {
     pub header: Option<usize>,
     pub header_fields: std::ops::Range<usize>,
     pub data: Vec<(usize, std::ops::Range<usize>)>,
+    pub placed: bool,
 }
 
 /// All programs on one tape, in tape order. Where several blocks lie in one place, each has a program of its own.
@@ -75,6 +79,8 @@ fn one(
 ) -> Claimed {
     let width = format.grammar().bits_per_byte;
     let value = format.data_bits();
+    let placed =
+        |index: usize| assembly.header.is_none() || begins(&blocks[index], takes) || ends(&blocks[index], takes);
     let (mut bytes, mut classes, mut byte_p_wrong) = (Vec::new(), Vec::new(), Vec::new());
     let mut weak_bits = 0;
     let mut right = 1.0f64;
@@ -86,6 +92,14 @@ fn one(
     for (index, range) in &assembly.data {
         let d = &blocks[*index].decided;
         bytes.extend_from_slice(&d.bytes[range.clone()]);
+        if !placed(*index) {
+            // what stands there was read, but which byte of the program it is nobody knows
+            classes.extend(std::iter::repeat_n(Class::Unresolved, range.len()));
+            byte_p_wrong.extend(d.byte_p_wrong[range.clone()].iter().map(|p| p.max(NOWHERE)));
+            weak_bits += range.len() * value.len();
+            add(d.p_wrong.max(NOWHERE));
+            continue;
+        }
         classes.extend_from_slice(&d.classes[range.clone()]);
         byte_p_wrong.extend_from_slice(&d.byte_p_wrong[range.clone()]);
         for byte in range.clone() {
@@ -137,11 +151,12 @@ fn one(
     if headless {
         obstacles.push("The header was not found, so nothing confirms where the data begins and ends.".into());
     }
-    let unframed = assembly.data.iter().any(|(i, _)| {
-        let votes = &blocks[*i].block.votes;
-        votes.iter().all(|v| !takes[v.take].readings[v.reading].framed())
-    });
-    if unframed {
+    let unframed = assembly.data.iter().any(|(i, _)| !begins(&blocks[*i], takes));
+    let placed = assembly.data.iter().all(|(i, _)| placed(*i));
+    if !placed {
+        let text = "No take heard where the data begins or where it ends: all of it may lie some bytes aside.";
+        obstacles.push(text.into());
+    } else if unframed {
         obstacles.push("No take heard where the data begins: the first bytes may be missing.".into());
     }
     if let Some(n) = assembly.announced.filter(|&n| n != bytes.len()) {
@@ -266,7 +281,23 @@ fn one(
         header: assembly.header,
         header_fields: assembly.header_fields,
         data: assembly.data,
+        placed,
     }
+}
+
+/// Whether a take heard the first byte of a block behind its sync sequence.
+fn begins(block: &DecidedBlock, takes: &[TakeReadings]) -> bool {
+    block.block.votes.iter().any(|v| takes[v.take].readings[v.reading].framed())
+}
+
+/// Whether a take heard the block end at its last byte.
+fn ends(block: &DecidedBlock, takes: &[TakeReadings]) -> bool {
+    block.block.votes.iter().any(|v| {
+        let r = &takes[v.take].readings[v.reading];
+        let last =
+            |&(from, to, place): &(usize, usize, usize)| to == r.bytes() && place + to - from == block.block.bytes;
+        r.end.is_some() && v.stretches.iter().any(last)
+    })
 }
 
 fn first_doubt(classes: &[Class]) -> Option<usize> {

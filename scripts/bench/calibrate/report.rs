@@ -79,8 +79,8 @@ fn markdown(t: &Tally, command: &str, tables: &[(&str, &Option<Reliability>)]) -
     );
     let _ = writeln!(
         out,
-        "Of {} bits nothing was heard and no check says anything; they are given out as zeros, {} of them wrong, and are no \
-         claims below.\n",
+        "Of {} bits nothing was heard and no check says anything, or no take tells where they belong; {} of them are wrong, and \
+         they are no claims below.\n",
         t.guessed_bits.0, t.guessed_bits.1
     );
     let surprises: Vec<String> =

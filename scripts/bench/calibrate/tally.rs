@@ -37,7 +37,7 @@ pub struct Tally {
     pub surprises: Vec<(u64, String, u64)>,
     pub bits: Vec<Claim>,
     pub bytes: Vec<Claim>,
-    /// Bits that nothing is known of, given out as zeros: how many, how many wrong.
+    /// Bits that nothing is known of, given out as zeros, and bits of which no take tells the place: how many, how many wrong.
     pub guessed_bits: (u64, u64),
     /// Sure claims by decade: how many, how many wrong.
     pub sure_bits: [(u64, u64); DECADES],
@@ -155,6 +155,12 @@ fn inside(outcome: &Outcome, recovered: &RecoveredProgram, truth: &TrueProgram, 
         return surprises;
     }
     for (offset, (&byte, &right)) in recovered.program.bytes.iter().zip(&truth.bytes).enumerate() {
+        if !recovered.placed {
+            // which byte of the program it is nobody knows: no claim either
+            out.guessed_bits.0 += 8;
+            out.guessed_bits.1 += u64::from((byte ^ right).count_ones());
+            continue;
+        }
         claim(recovered.byte_p_wrong[offset], byte != right, &mut out.bytes, &mut out.sure_bytes);
         let Some((block, at)) = recovered.place(offset) else { continue };
         let decided = &outcome.tapes[recovered.tape].blocks[block].decided;
