@@ -2,6 +2,7 @@
 //! able to trust it. No script, nothing from outside; dates stand in the decision log alone.
 
 mod bytemap;
+mod bytes;
 mod closing;
 mod opening;
 mod program;
