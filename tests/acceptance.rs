@@ -157,6 +157,23 @@ fn data_whose_beginning_is_lost_is_laid_by_its_end() {
     }
 }
 
+/// One play that heard one copy of the data, without its beginning and without its end: what was read is given out, but which
+/// byte of the program each is nobody knows.
+#[test]
+fn bytes_of_which_no_take_tells_the_place_claim_nothing() {
+    let mut recipe = recipe("two-programs.json");
+    recipe.takes.truncate(1);
+    let truth = recipe.prepare(&support::recipes()).unwrap().truth;
+    let [first, second] = copies(truth.programs[0].blocks_s[1], recipe.files[0].data_leader_s);
+    let lost = [(first.from - 0.1, first.from + SYNC_S + 3.0 * BYTE_S), (first.to - 20.0 * BYTE_S, second.to + 0.1)];
+    deck(&mut recipe, "lost_s", json!(lost));
+    let outcome = Takes::make(&recipe).recover();
+    let (found, verdict) = (&outcome.programs[0], &outcome.verdict.programs[0]);
+    assert_eq!(found.program.name.trim_ascii_end(), truth.programs[0].name.as_bytes());
+    assert!(!found.placed && verdict.verdict == Level::Open, "{verdict:?}");
+    assert!(found.byte_p_wrong.iter().all(|&p| p >= 0.5));
+}
+
 /// Bytes that are all alike sound like a tone, on a fast tape nearly like a leader: they must teach nothing and hide nothing.
 #[test]
 fn a_fast_take_that_begins_among_equal_bytes_is_read() {
