@@ -10,7 +10,7 @@ use super::place::Place;
 use super::{Done, drawing, place, screen};
 use crate::Error;
 use crate::confidence::verdict::LEAST_P_WRONG;
-use crate::confidence::{Class, score};
+use crate::confidence::{Class, ESTABLISHED_BELOW, score};
 use crate::correction::{Check, Finding, Outcome as Found};
 use crate::dossier::Dossier;
 use crate::dossier::explain::{self, ByteStory, Weak};
@@ -260,7 +260,10 @@ fn whole(outcome: &Outcome, program: &ProgramVerdict, weak: &[Weak], look: Look)
     }
     out.push_str(&look.notes(&rows));
     if weak.is_empty() {
-        out.push_str("\nNo byte is in doubt.\n");
+        out.push_str(match program.p_wrong < ESTABLISHED_BELOW {
+            true => "\nNo byte is in doubt.\n",
+            false => "\nNo byte is in doubt by itself: the chance is that of all together.\n",
+        });
         return out;
     }
     let _ = write!(out, "\n{}", look.title("In doubt"));
@@ -268,7 +271,7 @@ fn whole(outcome: &Outcome, program: &ProgramVerdict, weak: &[Weak], look: Look)
         let places: Vec<String> = w.places.iter().map(span).collect();
         let places = if places.is_empty() { "no take holds it".into() } else { places.join(", ") };
         let kind = class(w.class).split(':').next().unwrap_or_default().to_string();
-        let at = words::offsets(w.from, w.to);
+        let at = format!("{}{}", if w.header { "header " } else { "" }, words::offsets(w.from, w.to));
         (at, format!("{kind}; chance of a wrong byte {}; {places}", score::chance(w.p_wrong)))
     };
     const MOST: usize = 20;
