@@ -173,7 +173,9 @@ fn noise_is_called_noise() {
     for takes in [&paths[..1], &paths[..2], &paths[2..4], &paths[4..6]] {
         let (_folder, out) = dossier(&takes.iter().map(PathBuf::as_path).collect::<Vec<_>>());
         let advice: Value = serde_json::from_str(&stdout(&run("next", &out, &["--json"]))).unwrap();
-        for stretch in advice.as_array().unwrap().iter().flat_map(|a| a["stretches"].as_array().unwrap()) {
+        let stretches = advice.as_array().unwrap().iter().flat_map(|a| a["stretches"].as_array().unwrap());
+        // a size that was misheard announces bytes that nobody has
+        for stretch in stretches.filter(|s| s["cause"] != "unheard") {
             seen += 1;
             let allowed = if takes.len() == 1 { ["one-take", "thin"] } else { ["take", "thin"] };
             assert!(allowed.contains(&stretch["cause"].as_str().unwrap()), "{stretch}");
