@@ -13,7 +13,7 @@ use crate::confidence::verdict::LEAST_P_WRONG;
 use crate::confidence::{Class, ESTABLISHED_BELOW, score};
 use crate::correction::{Check, Finding, Outcome as Found};
 use crate::dossier::Dossier;
-use crate::dossier::explain::{self, ByteStory, Weak};
+use crate::dossier::explain::{self, ByteStory, Vote, Weak};
 use crate::export::names::printable;
 use crate::recovery::Outcome;
 use crate::report::certificate::certificate;
@@ -84,7 +84,7 @@ fn json(value: &impl Serialize) -> Result<String, Error> {
 
 fn class(class: Class) -> &'static str {
     match class {
-        Class::Agreed => "agreed: every reading that saw it says the same, and the checks hold",
+        Class::Agreed => "agreed: all that was heard clearly says this, and with it the checks hold",
         Class::Corrected => "corrected: the votes and the checks single out one value",
         Class::Inferred => "inferred: the best guess, a rival remains",
         Class::Unresolved => "unresolved: no basis",
@@ -161,19 +161,23 @@ fn byte(story: &ByteStory, dossier: &Dossier, outcome: &Outcome, place: &Place, 
             )))
         );
         let bits: Vec<String> = vote.bits.iter().map(|l| format!("{:+.1}", l.0)).collect();
-        out.push_str(&look.notes(&[
-            (
-                "says".into(),
-                format!("{value}; {:+.1} nats for 0x{:02X} against 0x{against:02X}", v.ln_odds, story.evidence),
-            ),
-            ("counts".into(), counts),
-            ("bits".into(), format!("{} (the first is the lowest, the last is parity)", bits.join(" "))),
-        ]));
+        out.push_str(&look.notes(&if heard(vote) {
+            vec![
+                (
+                    "says".into(),
+                    format!("{value}; {:+.1} nats for 0x{:02X} against 0x{against:02X}", v.ln_odds, story.evidence),
+                ),
+                ("counts".into(), counts),
+                ("bits".into(), format!("{} (the first is the lowest, the last is parity)", bits.join(" "))),
+            ]
+        } else {
+            vec![("says".into(), "nothing: it has the place, and not a bit of it was heard".into())]
+        }));
         for line in drawing::wave(&vote.wave, usize::from(look.width.clamp(40, 90)) - 4) {
             let _ = writeln!(out, "  {line}");
         }
     }
-    if story.votes.is_empty() {
+    if !story.votes.iter().any(heard) {
         out.push_str("\nNo reading heard this byte.\n");
     }
     let history = explain::history(dossier, outcome, place.program, story.offset);
@@ -182,6 +186,10 @@ fn byte(story: &ByteStory, dossier: &Dossier, outcome: &Outcome, place: &Place, 
         history.iter().for_each(|line| _ = writeln!(out, "{}", printable(line)));
     }
     out
+}
+
+fn heard(vote: &Vote) -> bool {
+    !vote.bits.iter().all(|l| l.is_lost())
 }
 
 /// What nats mean: the chance of the rival if there were no other.

@@ -5,6 +5,7 @@ use serde::Serialize;
 use super::log::Event;
 use super::{Dossier, conflict};
 use crate::confidence::Level;
+use crate::consensus::Vote;
 use crate::recovery::Outcome;
 use crate::report::words;
 
@@ -108,20 +109,22 @@ pub fn votes(outcome: &Outcome, program: usize, offset: usize, values: [u8; 2], 
     let recovered = &outcome.programs[program];
     let Some((block, byte)) = recovered.place(offset) else { return Vec::new() };
     let block = &outcome.tapes[recovered.tape].blocks[block];
-    let of = |(vote, &weight): (&crate::consensus::Vote, &f32)| {
-        let bits = &vote.bits[byte * width..(byte + 1) * width];
-        let value = bits[..8].iter().enumerate().map(|(k, l)| u8::from(l.bit()) << k).sum();
-        let differs = (0..8).filter(|k| (values[0] ^ values[1]) >> k & 1 == 1);
-        let for_second = differs.map(|k| f64::from(if values[1] >> k & 1 == 1 { bits[k].0 } else { -bits[k].0 }));
-        ByteVote {
-            take: format!("take-{}", vote.take + 1),
-            copy: vote.copy + 1,
-            value: bits[..8].iter().all(|l| !l.is_lost()).then_some(value),
-            ln_odds: for_second.sum(),
-            weight,
-        }
-    };
-    let heard =
-        |vote: &crate::consensus::Vote| !vote.bits[byte * width..(byte + 1) * width].iter().all(|l| l.is_lost());
-    block.block.votes.iter().zip(&block.weights).filter(|(v, _)| heard(v)).map(of).collect()
+    let heard = |vote: &Vote| !vote.bits[byte * width..(byte + 1) * width].iter().all(|l| l.is_lost());
+    let voters = block.block.votes.iter().zip(&block.weights).filter(|(v, _)| heard(v));
+    voters.map(|(vote, &weight)| byte_vote(vote, weight, byte, values, width)).collect()
+}
+
+/// What one reading says about a byte of its block.
+pub(super) fn byte_vote(vote: &Vote, weight: f32, byte: usize, values: [u8; 2], width: usize) -> ByteVote {
+    let bits = &vote.bits[byte * width..(byte + 1) * width];
+    let value = bits[..8].iter().enumerate().map(|(k, l)| u8::from(l.bit()) << k).sum();
+    let differs = (0..8).filter(|k| (values[0] ^ values[1]) >> k & 1 == 1);
+    let for_second = differs.map(|k| f64::from(if values[1] >> k & 1 == 1 { bits[k].0 } else { -bits[k].0 }));
+    ByteVote {
+        take: format!("take-{}", vote.take + 1),
+        copy: vote.copy + 1,
+        value: bits[..8].iter().all(|l| !l.is_lost()).then_some(value),
+        ln_odds: for_second.sum(),
+        weight,
+    }
 }

@@ -5,7 +5,7 @@ use std::collections::btree_map::Entry;
 
 use serde::Serialize;
 
-use super::change::{ByteVote, votes};
+use super::change::{ByteVote, byte_vote};
 use super::log::Event;
 use super::take::Waves;
 use super::{Dossier, overlay};
@@ -41,7 +41,7 @@ pub struct ByteStory {
     pub decision: Option<PersonsDecision>,
 }
 
-/// One reading's part in it.
+/// One reading's part in it. All bits are lost where it has the place, but nothing was heard there.
 #[derive(Clone, Debug, Serialize)]
 pub struct Vote {
     #[serde(flatten)]
@@ -126,12 +126,15 @@ pub fn byte(dossier: &Dossier, outcome: &Outcome, index: usize, offset: usize) -
     let checks = format.checks(block.block.bytes);
     story.findings = checks.findings(&total).into_iter().filter(|f| concerns(f, byte, width)).collect();
     let against = story.rival.as_ref().map_or(!evidence, |r| r.value);
-    let said = votes(outcome, index, offset, [against, evidence], width);
-    let heard = |v: &&crate::consensus::Vote| !v.bits[byte * width..(byte + 1) * width].iter().all(|l| l.is_lost());
     let mut waves: BTreeMap<usize, Option<Waves>> = BTreeMap::new();
-    for (vote, said) in block.block.votes.iter().filter(heard).zip(said) {
+    for (vote, &weight) in block.block.votes.iter().zip(&block.weights) {
         let reading = &outcome.takes[vote.take].readings[vote.reading];
+        let bits = &vote.bits[byte * width..(byte + 1) * width];
         let at = vote.stretches.iter().find(|s| (s.2..s.2 + s.1 - s.0).contains(&byte)).map(|s| s.0 + byte - s.2);
+        // one that has the place and hears nothing is shown, one that has not is no witness
+        if at.is_none() && bits.iter().all(|l| l.is_lost()) {
+            continue;
+        }
         let (from_s, to_s) = at.map_or((0.0, 0.0), |i| (reading.starts_s[i], reading.starts_s[i + 1]));
         if let Entry::Vacant(place) = waves.entry(vote.take) {
             place.insert(dossier.record_of(outcome, vote.take).map(|record| dossier.waves(record)).transpose()?);
@@ -140,11 +143,11 @@ pub fn byte(dossier: &Dossier, outcome: &Outcome, index: usize, offset: usize) -
         let kept = waves.get(&vote.take).and_then(Option::as_ref);
         let wave = kept.map_or(Vec::new(), |w| w.cut(vote.reading, from_s - around, to_s + around));
         story.votes.push(Vote {
-            vote: said,
+            vote: byte_vote(vote, weight, byte, [against, evidence], width),
             file: outcome.intake.received[vote.take].file(),
             from_s,
             to_s,
-            bits: vote.bits[byte * width..(byte + 1) * width].to_vec(),
+            bits: bits.to_vec(),
             wave,
         });
     }

@@ -63,6 +63,17 @@ fn a_byte_is_explained_by_every_vote_the_checks_and_the_rival() {
     }
 }
 
+/// A reading that has the place and hears nothing there is a witness too: it is named, and its waveform drawn.
+#[test]
+fn a_reading_that_heard_nothing_is_shown() {
+    let (_folder, out) = dossier(&[&side().torn]);
+    let said = flat(&stdout(&run("explain", &out, &["p02:32"])));
+    for words in ["take-1 (torn.wav), copy 1", "take-1 (torn.wav), copy 2", "No reading heard this byte", "⠤"] {
+        assert!(said.contains(words), "{words}: {said}");
+    }
+    assert_eq!(said.matches("says nothing: it has the place").count(), 2, "{said}");
+}
+
 #[test]
 fn a_program_is_explained_by_its_blocks_and_its_weak_stretches() {
     let (_folder, out) = dossier(&[&side().torn]);
