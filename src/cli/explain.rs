@@ -171,7 +171,7 @@ fn byte(story: &ByteStory, dossier: &Dossier, outcome: &Outcome, place: &Place, 
                 ("bits".into(), format!("{} (the first is the lowest, the last is parity)", bits.join(" "))),
             ]
         } else {
-            vec![("says".into(), "nothing: it has the place, and not a bit of it was heard".into())]
+            vec![("says".into(), "nothing: it has the place, but no bit could be made out".into())]
         }));
         for line in drawing::wave(&vote.wave, usize::from(look.width.clamp(40, 90)) - 4) {
             let _ = writeln!(out, "  {line}");
