@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::log::Event;
-use super::{Dossier, conflict};
+use super::{Dossier, conflict, overlay};
 use crate::confidence::Level;
 use crate::consensus::Vote;
 use crate::recovery::Outcome;
@@ -37,7 +37,7 @@ pub struct Stand {
     pub size: usize,
 }
 
-/// A byte that was decided differently.
+/// A byte that was decided differently, by the evidence: a person's value is none.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct ByteChange {
     pub offset: usize,
@@ -67,12 +67,12 @@ impl Change {
 
     /// Compares a dossier with what was decided after it; `events` are those that the decision added to the log.
     pub fn between(before: &Dossier, now: &Outcome, bits_per_byte: usize, events: &[Event]) -> Change {
-        let pairs = conflict::pairs(&before.programs, now);
+        let (pairs, evidence) = (conflict::pairs(&before.programs, now), overlay::evidence(now));
         let stand = |id: &str, verdict, size| Some(Stand { id: id.into(), verdict, size });
         let mut programs = Vec::new();
         for (i, verdict) in now.verdict.programs.iter().enumerate() {
             let old = pairs.iter().position(|p| *p == Some(i)).map(|k| &before.programs[k]);
-            let own = &now.programs[i].program.bytes;
+            let own = &evidence[i];
             // bytes of a piece without a header have no fixed place: compared only while they begin alike
             let comparable = |o: &&super::Present| !o.name.is_empty() || o.size == verdict.size;
             let bytes = old.filter(comparable).map_or(Vec::new(), |old| {

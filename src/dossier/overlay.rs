@@ -90,6 +90,25 @@ pub fn lay(outcome: &mut Outcome, log: &Log) -> Vec<SetAside> {
     set_aside
 }
 
+/// Puts back what the evidence has where persons decided.
+pub fn undo(bytes: &mut [u8], decisions: &[PersonsDecision]) {
+    for d in decisions {
+        if let Some(byte) = bytes.get_mut(d.offset) {
+            *byte = d.evidence;
+        }
+    }
+}
+
+/// What the evidence has in every program of a result, whatever is laid on it.
+pub fn evidence(outcome: &Outcome) -> Vec<Vec<u8>> {
+    let of = |(p, v): (&crate::recovery::RecoveredProgram, &ProgramVerdict)| {
+        let mut bytes = p.program.bytes.clone();
+        undo(&mut bytes, &v.decisions);
+        bytes
+    };
+    outcome.programs.iter().zip(&outcome.verdict.programs).map(of).collect()
+}
+
 /// A decision that was not withdrawn.
 struct Standing {
     program: Key,
