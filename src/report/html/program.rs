@@ -232,7 +232,7 @@ fn why(evidence: &Evidence, index: usize) -> Markup {
                                 @for h in &told { p { (h.hypothesis.name) ": " (percent(h.posterior)) } }
                                 @if !rare.is_empty() {
                                     @let names: Vec<String> = rare.iter().map(|h| h.hypothesis.name.to_string()).collect();
-                                    p class="soft" { "under 0.01 % each: " (words::list(&names)) }
+                                    p class="soft" { "under 0.01\u{a0}% each: " (words::list(&names)) }
                                 }
                             }
                         }

@@ -21,7 +21,7 @@ const LANE: usize = 66;
 const AXIS: usize = 26;
 /// A mark narrower than this share of the strip could not be seen.
 const NARROWEST: f64 = 0.0015;
-/// What a letter takes of the strip, with some room behind: on a telephone, and on paper. Labels of class `wide` are not on
+/// What a letter takes of the strip: on a telephone, and on paper. Labels of class `wide` are not on
 /// telephones, those of class `tight` only there; where even two lines are not room enough, the bar's title has the name.
 const LETTER_NARROW: f64 = 0.0235;
 const LETTER_WIDE: f64 = 0.011;
@@ -129,7 +129,8 @@ type Label = Option<(String, f64, usize)>;
 /// The labels of programs that begin at these shares of the strip, where a letter takes `letter` of it: name and number where
 /// there is room up to the next program of the row, else the number, on a second line where the first is taken.
 fn labels(at: &[f64], rows: &[usize], names: &[(String, String)], letter: f64) -> Vec<Label> {
-    let wide = |text: &str| text.chars().count() as f64 * letter;
+    // half a letter of room behind
+    let wide = |text: &str| (text.chars().count() as f64 + 0.5) * letter;
     let mut taken: BTreeMap<(usize, usize), f64> = BTreeMap::new();
     let label = |i: usize| {
         let next = (i + 1..rows.len()).find(|&n| rows[n] == rows[i]).map_or(1.0, |n| at[n]);
@@ -268,13 +269,13 @@ mod tests {
     #[test]
     fn numbers_that_crowd_stand_on_two_lines() {
         let names: Vec<(String, String)> = (8..=13).map(|n| (format!("{n} TERN MAP"), n.to_string())).collect();
-        let at = [0.0, 0.3, 0.32, 0.335, 0.35, 0.98];
+        let at = [0.0, 0.3, 0.33, 0.345, 0.36, 0.98];
         let told = labels(&at, &[0; 6], &names, 0.02);
         let told: Vec<_> = told.iter().map(|l| l.as_ref().map(|(text, x, line)| (text.as_str(), *x, *line))).collect();
         let wanted =
-            [Some(("8 TERN MAP", 0.0, 0)), Some(("9", 0.3, 0)), Some(("10", 0.32, 0)), Some(("11", 0.335, 1)), None];
+            [Some(("8 TERN MAP", 0.0, 0)), Some(("9", 0.3, 0)), Some(("10", 0.33, 0)), Some(("11", 0.345, 1)), None];
         assert_eq!(told[..5], wanted);
-        assert_eq!(told[5], Some(("13", 0.96, 0)));
+        assert_eq!(told[5], Some(("13", 0.95, 0)));
         // in a row of its own there is room
         assert!(labels(&at, &[0, 0, 0, 0, 1, 0], &names, 0.02)[4].is_some());
     }
