@@ -191,6 +191,24 @@ fn a_name_that_nobody_heard_whole_is_said_to_be_in_doubt() {
     assert!(sure.verdict == Level::Established && sure.obstacles.is_empty(), "{sure:?}");
 }
 
+/// The data of the first program is lost in the only play, so behind its header stands the header of the next: a block of
+/// another length than announced, which is cut for nobody.
+#[test]
+fn another_header_is_not_taken_for_data() {
+    let mut recipe = recipe("two-programs.json");
+    recipe.takes.truncate(1);
+    let truth = recipe.prepare(&support::recipes()).unwrap().truth;
+    let (from, to) = truth.programs[0].blocks_s[1];
+    deck(&mut recipe, "lost_s", json!([(from, to)]));
+    let outcome = Takes::make(&recipe).recover();
+    let (first, second) = (&outcome.programs[0], &truth.programs[1]);
+    assert_eq!(first.program.name.trim_ascii_end(), truth.programs[0].name.as_bytes());
+    assert_eq!(first.program.bytes.len(), truth.programs[0].bytes.len());
+    assert!(first.byte_p_wrong.iter().all(|&p| p > 0.9), "{:?}", outcome.verdict.programs[0]);
+    assert_eq!(fault(&outcome, second, Level::Established), None);
+    assert_eq!(outcome.programs.len(), truth.programs.len());
+}
+
 /// Bytes that are all alike sound like a tone, on a fast tape nearly like a leader: they must teach nothing and hide nothing.
 #[test]
 fn a_fast_take_that_begins_among_equal_bytes_is_read() {

@@ -10,10 +10,10 @@ use super::place::Place;
 use super::{Done, drawing, place, screen};
 use crate::Error;
 use crate::confidence::verdict::LEAST_P_WRONG;
-use crate::confidence::{Class, score};
+use crate::confidence::{Class, ESTABLISHED_BELOW, score};
 use crate::correction::{Check, Finding, Outcome as Found};
 use crate::dossier::Dossier;
-use crate::dossier::explain::{self, ByteStory, Weak};
+use crate::dossier::explain::{self, ByteStory, Vote, Weak};
 use crate::export::names::printable;
 use crate::recovery::Outcome;
 use crate::report::certificate::certificate;
@@ -84,7 +84,7 @@ fn json(value: &impl Serialize) -> Result<String, Error> {
 
 fn class(class: Class) -> &'static str {
     match class {
-        Class::Agreed => "agreed: every reading that saw it says the same, and the checks hold",
+        Class::Agreed => "agreed: all that was heard clearly says this, and with it the checks hold",
         Class::Corrected => "corrected: the votes and the checks single out one value",
         Class::Inferred => "inferred: the best guess, a rival remains",
         Class::Unresolved => "unresolved: no basis",
@@ -161,19 +161,23 @@ fn byte(story: &ByteStory, dossier: &Dossier, outcome: &Outcome, place: &Place, 
             )))
         );
         let bits: Vec<String> = vote.bits.iter().map(|l| format!("{:+.1}", l.0)).collect();
-        out.push_str(&look.notes(&[
-            (
-                "says".into(),
-                format!("{value}; {:+.1} nats for 0x{:02X} against 0x{against:02X}", v.ln_odds, story.evidence),
-            ),
-            ("counts".into(), counts),
-            ("bits".into(), format!("{} (the first is the lowest, the last is parity)", bits.join(" "))),
-        ]));
+        out.push_str(&look.notes(&if heard(vote) {
+            vec![
+                (
+                    "says".into(),
+                    format!("{value}; {:+.1} nats for 0x{:02X} against 0x{against:02X}", v.ln_odds, story.evidence),
+                ),
+                ("counts".into(), counts),
+                ("bits".into(), format!("{} (the first is the lowest, the last is parity)", bits.join(" "))),
+            ]
+        } else {
+            vec![("says".into(), "nothing: it has the place, but no bit could be made out".into())]
+        }));
         for line in drawing::wave(&vote.wave, usize::from(look.width.clamp(40, 90)) - 4) {
             let _ = writeln!(out, "  {line}");
         }
     }
-    if story.votes.is_empty() {
+    if !story.votes.iter().any(heard) {
         out.push_str("\nNo reading heard this byte.\n");
     }
     let history = explain::history(dossier, outcome, place.program, story.offset);
@@ -182,6 +186,10 @@ fn byte(story: &ByteStory, dossier: &Dossier, outcome: &Outcome, place: &Place, 
         history.iter().for_each(|line| _ = writeln!(out, "{}", printable(line)));
     }
     out
+}
+
+fn heard(vote: &Vote) -> bool {
+    !vote.bits.iter().all(|l| l.is_lost())
 }
 
 /// What nats mean: the chance of the rival if there were no other.
@@ -260,7 +268,10 @@ fn whole(outcome: &Outcome, program: &ProgramVerdict, weak: &[Weak], look: Look)
     }
     out.push_str(&look.notes(&rows));
     if weak.is_empty() {
-        out.push_str("\nNo byte is in doubt.\n");
+        out.push_str(match program.p_wrong < ESTABLISHED_BELOW {
+            true => "\nNo byte is in doubt.\n",
+            false => "\nNo byte is in doubt by itself: the chance is that of all together.\n",
+        });
         return out;
     }
     let _ = write!(out, "\n{}", look.title("In doubt"));
@@ -268,7 +279,7 @@ fn whole(outcome: &Outcome, program: &ProgramVerdict, weak: &[Weak], look: Look)
         let places: Vec<String> = w.places.iter().map(span).collect();
         let places = if places.is_empty() { "no take holds it".into() } else { places.join(", ") };
         let kind = class(w.class).split(':').next().unwrap_or_default().to_string();
-        let at = words::offsets(w.from, w.to);
+        let at = format!("{}{}", if w.header { "header " } else { "" }, words::offsets(w.from, w.to));
         (at, format!("{kind}; chance of a wrong byte {}; {places}", score::chance(w.p_wrong)))
     };
     const MOST: usize = 20;

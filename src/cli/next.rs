@@ -7,11 +7,11 @@ use clap::Args;
 use super::progress::Bar;
 use super::{Done, screen};
 use crate::Error;
-use crate::dossier::next::{Advice, Stretch, advise};
+use crate::dossier::next::{Advice, advise};
 use crate::dossier::{Dossier, overlay};
 use crate::export::names::printable;
 use crate::recovery::Outcome;
-use crate::report::advice::{faults, forecast, places};
+use crate::report::advice::{faults, forecast, offsets, places};
 use crate::report::table::{Look, word};
 use crate::report::words;
 
@@ -57,10 +57,9 @@ fn program(advice: &Advice, outcome: &Outcome, look: Look) -> String {
     let mut out = look.title(&printable(&format!("{} {name}: {}", advice.program, word(advice.verdict))));
     for fault in faults(advice, outcome) {
         let told = &fault.stretches[..fault.stretches.len().min(MOST)];
-        let at = |s: &&Stretch| words::offsets(s.from, s.to);
-        let mut bytes = told.iter().map(at).collect::<Vec<_>>().join(", ");
+        let mut bytes = told.iter().map(|s| offsets(s)).collect::<Vec<_>>().join(", ");
         if fault.stretches.len() > MOST {
-            bytes += &format!(" and {} more stretches (--json lists all)", fault.stretches.len() - MOST);
+            bytes += &format!(" and {} more (--json lists all)", fault.stretches.len() - MOST);
         }
         let mut rows = vec![("offsets".to_string(), bytes), ("fault".into(), fault.cause)];
         let places = places(told);

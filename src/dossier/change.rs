@@ -3,8 +3,9 @@
 use serde::Serialize;
 
 use super::log::Event;
-use super::{Dossier, conflict};
+use super::{Dossier, conflict, overlay};
 use crate::confidence::Level;
+use crate::consensus::Vote;
 use crate::recovery::Outcome;
 use crate::report::words;
 
@@ -36,7 +37,7 @@ pub struct Stand {
     pub size: usize,
 }
 
-/// A byte that was decided differently.
+/// A byte that was decided differently, by the evidence: a person's value is none.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct ByteChange {
     pub offset: usize,
@@ -66,12 +67,12 @@ impl Change {
 
     /// Compares a dossier with what was decided after it; `events` are those that the decision added to the log.
     pub fn between(before: &Dossier, now: &Outcome, bits_per_byte: usize, events: &[Event]) -> Change {
-        let pairs = conflict::pairs(&before.programs, now);
+        let (pairs, evidence) = (conflict::pairs(&before.programs, now), overlay::evidence(now));
         let stand = |id: &str, verdict, size| Some(Stand { id: id.into(), verdict, size });
         let mut programs = Vec::new();
         for (i, verdict) in now.verdict.programs.iter().enumerate() {
             let old = pairs.iter().position(|p| *p == Some(i)).map(|k| &before.programs[k]);
-            let own = &now.programs[i].program.bytes;
+            let own = &evidence[i];
             // bytes of a piece without a header have no fixed place: compared only while they begin alike
             let comparable = |o: &&super::Present| !o.name.is_empty() || o.size == verdict.size;
             let bytes = old.filter(comparable).map_or(Vec::new(), |old| {
@@ -108,20 +109,22 @@ pub fn votes(outcome: &Outcome, program: usize, offset: usize, values: [u8; 2], 
     let recovered = &outcome.programs[program];
     let Some((block, byte)) = recovered.place(offset) else { return Vec::new() };
     let block = &outcome.tapes[recovered.tape].blocks[block];
-    let of = |(vote, &weight): (&crate::consensus::Vote, &f32)| {
-        let bits = &vote.bits[byte * width..(byte + 1) * width];
-        let value = bits[..8].iter().enumerate().map(|(k, l)| u8::from(l.bit()) << k).sum();
-        let differs = (0..8).filter(|k| (values[0] ^ values[1]) >> k & 1 == 1);
-        let for_second = differs.map(|k| f64::from(if values[1] >> k & 1 == 1 { bits[k].0 } else { -bits[k].0 }));
-        ByteVote {
-            take: format!("take-{}", vote.take + 1),
-            copy: vote.copy + 1,
-            value: bits[..8].iter().all(|l| !l.is_lost()).then_some(value),
-            ln_odds: for_second.sum(),
-            weight,
-        }
-    };
-    let heard =
-        |vote: &crate::consensus::Vote| !vote.bits[byte * width..(byte + 1) * width].iter().all(|l| l.is_lost());
-    block.block.votes.iter().zip(&block.weights).filter(|(v, _)| heard(v)).map(of).collect()
+    let heard = |vote: &Vote| !vote.bits[byte * width..(byte + 1) * width].iter().all(|l| l.is_lost());
+    let voters = block.block.votes.iter().zip(&block.weights).filter(|(v, _)| heard(v));
+    voters.map(|(vote, &weight)| byte_vote(vote, weight, byte, values, width)).collect()
+}
+
+/// What one reading says about a byte of its block.
+pub(super) fn byte_vote(vote: &Vote, weight: f32, byte: usize, values: [u8; 2], width: usize) -> ByteVote {
+    let bits = &vote.bits[byte * width..(byte + 1) * width];
+    let value = bits[..8].iter().enumerate().map(|(k, l)| u8::from(l.bit()) << k).sum();
+    let differs = (0..8).filter(|k| (values[0] ^ values[1]) >> k & 1 == 1);
+    let for_second = differs.map(|k| f64::from(if values[1] >> k & 1 == 1 { bits[k].0 } else { -bits[k].0 }));
+    ByteVote {
+        take: format!("take-{}", vote.take + 1),
+        copy: vote.copy + 1,
+        value: bits[..8].iter().all(|l| !l.is_lost()).then_some(value),
+        ln_odds: for_second.sum(),
+        weight,
+    }
 }

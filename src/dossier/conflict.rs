@@ -1,7 +1,7 @@
 //! Programs before and after, and whether new evidence contradicts what was established.
 
 use super::log::{Event, Key};
-use super::overlay::key;
+use super::overlay::{self, key};
 use super::{Present, sha256};
 use crate::confidence::Level;
 use crate::recovery::Outcome;
@@ -9,8 +9,8 @@ use crate::recovery::Outcome;
 /// Whether a program of before may have become the one of now with this number.
 type Fits<'a> = &'a dyn Fn(&Present, usize) -> bool;
 
-/// For every program of before the one of now that it has become: the same bytes under the same name first, then the
-/// same name, kind and place in the order of the tape, then the same bytes under another name (a header was found), then
+/// For every program of before the one of now that it has become: the same bytes under the same name first, and of several
+/// such the one in the same place among them, before one that is less sure than it was; then the same name, kind and place in the order of the tape, then the same bytes under another name (a header was found), then
 /// what holds half of an unnamed piece.
 pub fn pairs(before: &[Present], now: &Outcome) -> Vec<Option<usize>> {
     let mut out = vec![None; before.len()];
@@ -19,11 +19,21 @@ pub fn pairs(before: &[Present], now: &Outcome) -> Vec<Option<usize>> {
         let p = &now.verdict.programs[i];
         (&b.name, b.kind, b.load_address) == (&p.name, p.kind, p.load_address)
     };
-    let same = |b: &Present, i: usize| !b.bytes.is_empty() && b.bytes == now.programs[i].program.bytes;
+    let evidence = overlay::evidence(now);
+    let same = |b: &Present, i: usize| !b.bytes.is_empty() && b.bytes == evidence[i];
+    // of twins, by the count of those before them
+    let nth = |b: &Present, i: usize| {
+        let mut alike =
+            before.iter().filter(|o| (&o.name, o.kind, o.load_address) == (&b.name, b.kind, b.load_address));
+        let number = alike.position(|o| std::ptr::eq(o, b));
+        number == Some((0..i).filter(|&k| named(b, k)).count())
+    };
+    let stands = |b: &Present, i: usize| named(b, i) && same(b, i) && now.verdict.programs[i].verdict >= b.verdict;
     // a program without a name is known by its content alone
     let name = |b: &Present, i: usize| !b.name.is_empty() && named(b, i);
     let part = |b: &Present, i: usize| b.name.is_empty() && shares(&b.bytes, &now.programs[i].program.bytes);
-    let rounds: [Fits; 4] = [&|b, i| named(b, i) && same(b, i), &name, &same, &part];
+    let rounds: [Fits; 6] =
+        [&|b, i| nth(b, i) && stands(b, i), &stands, &|b, i| named(b, i) && same(b, i), &name, &same, &part];
     for fits in rounds {
         for (place, b) in out.iter_mut().zip(before) {
             if place.is_none()

@@ -5,7 +5,7 @@ use std::collections::btree_map::Entry;
 
 use serde::Serialize;
 
-use super::change::{ByteVote, votes};
+use super::change::{ByteVote, byte_vote};
 use super::log::Event;
 use super::take::Waves;
 use super::{Dossier, overlay};
@@ -41,7 +41,7 @@ pub struct ByteStory {
     pub decision: Option<PersonsDecision>,
 }
 
-/// One reading's part in it.
+/// One reading's part in it. All bits are lost where it has the place, but nothing was heard there.
 #[derive(Clone, Debug, Serialize)]
 pub struct Vote {
     #[serde(flatten)]
@@ -72,6 +72,8 @@ pub struct Rival {
 /// A stretch of a program that is in doubt.
 #[derive(Clone, Debug, Serialize)]
 pub struct Weak {
+    /// True for a part of its header: the offsets count from the header's first byte.
+    pub header: bool,
     /// Offsets, the last one included.
     pub from: usize,
     pub to: usize,
@@ -124,12 +126,15 @@ pub fn byte(dossier: &Dossier, outcome: &Outcome, index: usize, offset: usize) -
     let checks = format.checks(block.block.bytes);
     story.findings = checks.findings(&total).into_iter().filter(|f| concerns(f, byte, width)).collect();
     let against = story.rival.as_ref().map_or(!evidence, |r| r.value);
-    let said = votes(outcome, index, offset, [against, evidence], width);
-    let heard = |v: &&crate::consensus::Vote| !v.bits[byte * width..(byte + 1) * width].iter().all(|l| l.is_lost());
     let mut waves: BTreeMap<usize, Option<Waves>> = BTreeMap::new();
-    for (vote, said) in block.block.votes.iter().filter(heard).zip(said) {
+    for (vote, &weight) in block.block.votes.iter().zip(&block.weights) {
         let reading = &outcome.takes[vote.take].readings[vote.reading];
+        let bits = &vote.bits[byte * width..(byte + 1) * width];
         let at = vote.stretches.iter().find(|s| (s.2..s.2 + s.1 - s.0).contains(&byte)).map(|s| s.0 + byte - s.2);
+        // one that has the place and hears nothing is shown, one that has not is no witness
+        if at.is_none() && bits.iter().all(|l| l.is_lost()) {
+            continue;
+        }
         let (from_s, to_s) = at.map_or((0.0, 0.0), |i| (reading.starts_s[i], reading.starts_s[i + 1]));
         if let Entry::Vacant(place) = waves.entry(vote.take) {
             place.insert(dossier.record_of(outcome, vote.take).map(|record| dossier.waves(record)).transpose()?);
@@ -138,11 +143,11 @@ pub fn byte(dossier: &Dossier, outcome: &Outcome, index: usize, offset: usize) -
         let kept = waves.get(&vote.take).and_then(Option::as_ref);
         let wave = kept.map_or(Vec::new(), |w| w.cut(vote.reading, from_s - around, to_s + around));
         story.votes.push(Vote {
-            vote: said,
+            vote: byte_vote(vote, weight, byte, [against, evidence], width),
             file: outcome.intake.received[vote.take].file(),
             from_s,
             to_s,
-            bits: vote.bits[byte * width..(byte + 1) * width].to_vec(),
+            bits: bits.to_vec(),
             wave,
         });
     }
@@ -204,40 +209,78 @@ fn concerns(finding: &Finding, byte: usize, width: usize) -> bool {
 
 /// Whether the byte at this offset is in doubt.
 pub fn in_doubt(program: &RecoveredProgram, offset: usize) -> bool {
-    matches!(program.classes[offset], Class::Inferred | Class::Unresolved) || program.byte_p_wrong[offset] > DOUBT
+    doubtful(program.classes[offset], program.byte_p_wrong[offset])
 }
 
-/// The stretches of a program that are in doubt, in order.
+fn doubtful(class: Class, p_wrong: f64) -> bool {
+    matches!(class, Class::Inferred | Class::Unresolved) || p_wrong > DOUBT
+}
+
+/// The stretches of a program that are in doubt, in order: of its header what tells name, place and size, then its bytes.
 pub fn weak(outcome: &Outcome, index: usize) -> Vec<Weak> {
     let recovered = &outcome.programs[index];
+    let mut out = Vec::new();
+    if let Some(header) = recovered.header {
+        let decided = &outcome.tapes[recovered.tape].blocks[header].decided;
+        let doubtful = |&i: &usize| doubtful(decided.classes[i], decided.byte_p_wrong[i]);
+        let runs = runs(recovered.header_fields.clone().filter(doubtful), |_| true);
+        let of = |(from, to)| {
+            let part = Weak::of(&decided.classes, &decided.byte_p_wrong, from, to);
+            Weak { header: true, places: places(outcome, index, true, from, to), ..part }
+        };
+        out.extend(runs.into_iter().map(of));
+    }
     let held = |i: usize| recovered.place(i).is_some();
+    let doubtful = (0..recovered.classes.len()).filter(|&i| in_doubt(recovered, i));
+    let of = |(from, to)| {
+        let part = Weak::of(&recovered.classes, &recovered.byte_p_wrong, from, to);
+        Weak { places: places(outcome, index, false, from, to), ..part }
+    };
+    out.extend(runs(doubtful, held).into_iter().map(of));
+    out
+}
+
+/// Doubtful bytes as stretches. What no take holds is another matter than what one holds badly.
+fn runs(doubtful: impl Iterator<Item = usize>, held: impl Fn(usize) -> bool) -> Vec<(usize, usize)> {
     let mut runs: Vec<(usize, usize)> = Vec::new();
-    for i in (0..recovered.classes.len()).filter(|&i| in_doubt(recovered, i)) {
+    for i in doubtful {
         match runs.last_mut() {
-            // what no take holds is another matter than what one holds badly
             Some((from, to)) if i - *to <= GAP && held(*from) == held(i) => *to = i,
             _ => runs.push((i, i)),
         }
     }
-    let rank =
-        |c: &Class| [Class::Agreed, Class::Corrected, Class::Inferred, Class::Unresolved].iter().position(|x| x == c);
-    runs.into_iter()
-        .map(|(from, to)| Weak {
-            from,
-            to,
-            class: recovered.classes[from..=to].iter().copied().max_by_key(|c| rank(c)).unwrap_or(Class::Unresolved),
-            p_wrong: 1.0 - recovered.byte_p_wrong[from..=to].iter().map(|p| 1.0 - p).product::<f64>(),
-            places: places(outcome, index, from, to),
-        })
-        .collect()
+    runs
 }
 
-/// Where the bytes `from..=to` of a program lie, in seconds of every take that has them. Both copies of a block together.
-pub fn places(outcome: &Outcome, index: usize, from: usize, to: usize) -> Vec<(usize, f64, f64)> {
+impl Weak {
+    /// Without its places.
+    fn of(classes: &[Class], p_wrong: &[f64], from: usize, to: usize) -> Weak {
+        let rank = |c: &Class| {
+            [Class::Agreed, Class::Corrected, Class::Inferred, Class::Unresolved].iter().position(|x| x == c)
+        };
+        Weak {
+            header: false,
+            from,
+            to,
+            class: classes[from..=to].iter().copied().max_by_key(|c| rank(c)).unwrap_or(Class::Unresolved),
+            p_wrong: 1.0 - p_wrong[from..=to].iter().map(|p| 1.0 - p).product::<f64>(),
+            places: Vec::new(),
+        }
+    }
+}
+
+/// The block and the byte in it that hold this offset of a program or of its header.
+pub(super) fn block_of(program: &RecoveredProgram, header: bool, offset: usize) -> Option<(usize, usize)> {
+    if header { program.header.map(|block| (block, offset)) } else { program.place(offset) }
+}
+
+/// Where the bytes `from..=to` of a program or its header lie, in seconds of every take that has them. Both copies of a
+/// block together.
+pub fn places(outcome: &Outcome, index: usize, header: bool, from: usize, to: usize) -> Vec<(usize, f64, f64)> {
     let recovered = &outcome.programs[index];
     let mut out: Vec<(usize, f64, f64)> = Vec::new();
     for offset in from..=to {
-        let Some((block, byte)) = recovered.place(offset) else { continue };
+        let Some((block, byte)) = block_of(recovered, header, offset) else { continue };
         for vote in &outcome.tapes[recovered.tape].blocks[block].block.votes {
             let reading = &outcome.takes[vote.take].readings[vote.reading];
             for &(first, last, place) in &vote.stretches {

@@ -5,7 +5,7 @@ mod words;
 
 use std::ops::Range;
 
-use rand::SeedableRng;
+use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 use serde::Serialize;
@@ -68,7 +68,8 @@ const NEGLIGIBLE: f64 = 0.1;
 ///
 /// A new take is made of the soft bits of the present ones. What is on the tape is drawn first, from all words that obey
 /// the checks, by what the evidence says: what is taken for right may be wrong, and a forecast that takes it for granted
-/// is too hopeful where much is open. Then a dropout is the tape's, and in every new take too, or the take's, and somewhere
+/// is too hopeful where much is open. As often as the evidence gives room for another explanation (a wrong checksum, two
+/// blocks in one place) the trial fails. Then a dropout is the tape's, and in every new take too, or the take's, and somewhere
 /// else in the next one. Where several takes have the same copy they tell; of the rest a share is the tape's that is drawn
 /// for every trial from what those tell of it (with one take: any share is as likely). So many trials are many tapes, and
 /// what all takes would share is not counted as so many chances to escape it. Away from the tape's dropouts the new take is
@@ -146,8 +147,8 @@ struct Part<'a> {
     sum: Vec<Llr>,
     /// Of a header: the bytes that matter.
     fields: Option<Range<usize>>,
-    /// For every trial what is on the tape.
-    truths: Vec<Vec<bool>>,
+    /// For every trial what is on the tape. `None`: what does not obey its checks, or two blocks.
+    truths: Vec<Option<Vec<bool>>>,
     plays: Plays<'a>,
     doubt: Doubt,
 }
@@ -209,6 +210,8 @@ impl<'a> Case<'a> {
             random.set_stream(u64::MAX - member as u64);
             let width = format.grammar().bits_per_byte;
             let truths = drawn(format.checks(old.block.bytes).as_ref(), &sum, width, MOST as usize, &mut random);
+            let obeys = old.decided.hypotheses.iter().find(|h| h.hypothesis.name == OBEYS).map_or(0.0, |h| h.posterior);
+            let truths = truths.into_iter().map(|t| (random.random::<f64>() < obeys).then_some(t)).collect();
             let plays = Plays::of(&old.block, width, format.layout().sync.len());
             parts.push(Part { old, weight, sum, fields, truths, plays, doubt });
         }
@@ -250,7 +253,9 @@ impl<'a> Case<'a> {
         let share = self.of_tape.drawn(&mut random);
         let mut trials = Vec::with_capacity(self.parts.len());
         for part in &self.parts {
-            let (truth, faults) = (&part.truths[trial as usize], part.plays.faults(share, copies, &mut random));
+            // what was written wrong no take establishes
+            let Some(truth) = &part.truths[trial as usize] else { return Ok(Tried { first: None, walked: 0 }) };
+            let faults = part.plays.faults(share, copies, &mut random);
             trials.push((part, truth, part.sum.clone(), faults));
         }
         for takes in 1..=AHEAD {

@@ -111,7 +111,7 @@ pub struct Present {
     #[serde(default)]
     pub blocks: Vec<PresentBlock>,
     data: String,
-    /// As written, a person's decisions included.
+    /// What the evidence had, without the values that persons decided: these are evidence for nothing.
     #[serde(skip)]
     pub bytes: Vec<u8>,
 }
@@ -203,6 +203,7 @@ impl Dossier {
         }
         for program in &mut programs {
             program.bytes = files.read(&program.data)?;
+            overlay::undo(&mut program.bytes, &program.decisions);
         }
         Ok(Dossier { files, record, takes, log, verdict, present_takes, programs })
     }

@@ -6,10 +6,10 @@ use serde::Serialize;
 use super::explain::{self, Weak};
 use super::forecast::forecasts;
 pub use super::forecast::{ENOUGH, Forecast, SEED, Settled};
-use crate::Error;
 use crate::confidence::Level;
 use crate::recovery::{DecidedBlock, Outcome, Progress, RecoveredProgram};
 use crate::tape::Format;
+use crate::{Error, Llr};
 
 /// Advice on one program that is not established.
 #[derive(Clone, Debug, Serialize)]
@@ -24,6 +24,8 @@ pub struct Advice {
 /// A stretch in doubt, and why.
 #[derive(Clone, Debug, Serialize)]
 pub struct Stretch {
+    /// True for a part of the program's header: the offsets count from the header's first byte.
+    pub header: bool,
     /// Offsets, the last one included.
     pub from: usize,
     pub to: usize,
@@ -41,12 +43,12 @@ pub struct Heard {
     /// From 1.
     pub take: usize,
     pub how: How,
-    /// |ln P(1)/P(0)| of the weakest bit of the worst byte.
+    /// |ln P(1)/P(0)| of the weakest bit of the worst byte. A byte of which nothing is heard is worse than any other.
     pub strength: f64,
     /// Level of that byte against the usual level of its reading.
     pub level: f64,
-    /// True if some byte of the stretch is heard well as a whole, and otherwise than it was decided. A bit that stands out
-    /// of a byte of which little is heard contradicts nothing.
+    /// True if bytes of the stretch are heard well as a whole, and otherwise than they were decided, more often than soft bits
+    /// of their strength are wrong. A bit that stands out of a byte of which little is heard contradicts nothing.
     pub against: bool,
 }
 
@@ -81,10 +83,12 @@ pub enum Cause {
 
 /// A bit under this says little (odds of 20 to 1).
 const WEAK: f64 = 3.0;
-/// Under this next to nothing.
+/// A byte half of whose bits are under this says next to nothing. One such bit is what noise does.
 const SILENT: f64 = 0.5;
 /// A level under this part of the take's own is a dropout.
 const DROPPED: f64 = 0.5;
+/// Bytes heard well and otherwise than decided contradict if so many come by chance less often than this.
+const CHANCE: f64 = 1e-4;
 /// If chance alone makes for more than this part of the bytes at which all takes are bad, the tape is not blamed for them.
 const MEETINGS: f64 = 0.2;
 
@@ -96,12 +100,17 @@ pub fn advise(outcome: &Outcome, format: &dyn Format, progress: Progress) -> Res
     let programs = &outcome.verdict.programs;
     let open: Vec<usize> = (0..programs.len()).filter(|&i| programs[i].verdict != Level::Established).collect();
     let forecasts = forecasts(outcome, &open, format, progress)?;
+    let width = format.grammar().bits_per_byte;
+    let of = |program: &RecoveredProgram, header| bytes(outcome, &gains, program, header, width);
+    let everywhere = pooled(outcome, &outcome.programs.iter().map(|p| of(p, false)).collect::<Vec<_>>());
     let of_program = |(&i, forecast): (&usize, Forecast)| {
         let curable = !matches!(forecast, Forecast::NotByTakes { .. });
-        let bytes = bytes(outcome, &gains, &outcome.programs[i], format.grammar().bits_per_byte);
+        let [data, head] = [false, true].map(|header| of(&outcome.programs[i], header));
         let stretch = |w: Weak| {
-            let heard = heard(&bytes, &w);
-            Stretch { from: w.from, to: w.to, places: w.places, cause: cause(&heard, &bytes), curable, heard }
+            let bytes = if w.header { &head } else { &data };
+            let heard = heard(bytes, &w);
+            let Weak { header, from, to, places, .. } = w;
+            Stretch { header, from, to, places, cause: cause(&heard, bytes, &everywhere), curable, heard }
         };
         Advice {
             program: programs[i].id.clone(),
@@ -114,32 +123,47 @@ pub fn advise(outcome: &Outcome, format: &dyn Format, progress: Progress) -> Res
     Ok(open.iter().zip(forecasts).map(of_program).collect())
 }
 
-fn cause(heard: &[Heard], bytes: &[Vec<Option<Byte>>]) -> Cause {
+fn cause(heard: &[Heard], bytes: &[Bytes], everywhere: &[Bytes]) -> Cause {
     let bad = heard.iter().filter(|h| h.how != How::Well).count();
     match (heard.len(), bad) {
         (0, _) => Cause::Unheard,
         _ if heard.iter().any(|h| h.against) => Cause::Contradiction,
         (_, 0) => Cause::Thin,
         (1, _) => Cause::OneTake,
-        (n, b) if n == b && !by_chance(heard, bytes) => Cause::Tape,
+        (n, b) if n == b && !by_chance(heard, bytes, everywhere) => Cause::Tape,
         _ => Cause::Take,
     }
 }
 
 /// Whether these takes would often be bad at the same byte if none had to do with another. How often one is bad of its own
-/// is seen where not all the others are; noise all over two takes meets at many bytes, and is in none of them the tape's.
-fn by_chance(heard: &[Heard], bytes: &[Vec<Option<Byte>>]) -> bool {
-    let takes: Vec<&Vec<Option<Byte>>> = heard.iter().map(|h| &bytes[h.take - 1]).collect();
-    let at = |offset: usize| takes.iter().map(|t| t[offset].map(|b| b.strength < WEAK)).collect::<Option<Vec<bool>>>();
-    let common: Vec<Vec<bool>> = (0..takes[0].len()).filter_map(at).collect();
+/// is seen where not all the others are: in this program, or, if there is no such byte in it, in all. Noise all over two
+/// takes meets at many bytes, and is in none of them the tape's. If there is no such byte at all, nothing tells. Counted by
+/// the rule of succession (Laplace 1774, from memory): no bad byte among few does not mean that none can be.
+fn by_chance(heard: &[Heard], bytes: &[Bytes], everywhere: &[Bytes]) -> bool {
+    let common = |bytes: &[Bytes]| -> Vec<Vec<bool>> {
+        let takes: Vec<&Bytes> = heard.iter().map(|h| &bytes[h.take - 1]).collect();
+        let bad = |b: &Byte| b.strength < WEAK;
+        let at = |offset: usize| takes.iter().map(|t| t[offset].as_ref().map(bad)).collect::<Option<Vec<bool>>>();
+        (0..takes[0].len()).filter_map(at).collect()
+    };
+    let (here, all) = (common(bytes), common(everywhere));
     let share = |take: usize| {
         let others = |bad: &&Vec<bool>| (0..bad.len()).any(|t| t != take && !bad[t]);
-        let of_its_own = common.iter().filter(others).filter(|bad| bad[take]).count();
-        of_its_own as f64 / common.iter().filter(others).count().max(1) as f64
+        let of_its_own = |common: &[Vec<bool>]| {
+            let apart: Vec<&Vec<bool>> = common.iter().filter(others).collect();
+            let bad = apart.iter().filter(|bad| bad[take]).count();
+            (!apart.is_empty()).then(|| (bad + 1) as f64 / (apart.len() + 2) as f64)
+        };
+        of_its_own(&here).or_else(|| of_its_own(&all)).unwrap_or(1.0)
     };
-    let expected = common.len() as f64 * (0..takes.len()).map(share).product::<f64>();
-    let met = common.iter().filter(|bad| bad.iter().all(|b| *b)).count();
+    let expected = here.len() as f64 * (0..heard.len()).map(share).product::<f64>();
+    let met = here.iter().filter(|bad| bad.iter().all(|b| *b)).count();
     expected >= MEETINGS * met as f64
+}
+
+/// How every take hears the bytes of all programs, one after the other.
+fn pooled(outcome: &Outcome, programs: &[Vec<Bytes>]) -> Vec<Bytes> {
+    (0..outcome.takes.len()).map(|take| programs.iter().flat_map(|p| p[take].iter().copied()).collect()).collect()
 }
 
 /// Median gain of every reading of every take.
@@ -152,12 +176,38 @@ fn usual_gains(outcome: &Outcome) -> Vec<Vec<f64>> {
 struct Byte {
     /// As in [`Heard`].
     strength: f64,
+    /// Half of its bits are next to nothing.
+    silent: bool,
     level: f64,
-    against: bool,
+    /// How often it is heard well, and otherwise than it was decided, and how often that is to be expected.
+    against: (usize, f64),
 }
 
-/// How every take hears every byte of a program; `None` where it has none.
-fn bytes(outcome: &Outcome, gains: &[Vec<f64>], program: &RecoveredProgram, width: usize) -> Vec<Vec<Option<Byte>>> {
+impl Byte {
+    /// The better, or the worse one, with what speaks against what was decided in both.
+    fn pick(self, other: Byte, better: bool) -> Byte {
+        let rank = |b: &Byte| (!b.silent, b.strength);
+        let one = if (rank(&self) >= rank(&other)) == better { self } else { other };
+        Byte { against: (self.against.0 + other.against.0, self.against.1 + other.against.1), ..one }
+    }
+}
+
+/// Chance of so many events or more, of which so many are to be expected (Poisson).
+fn at_least(events: usize, expected: f64) -> f64 {
+    let mut term = (-expected).exp();
+    let mut fewer = 0.0;
+    for k in 0..events {
+        fewer += term;
+        term *= expected / (k + 1) as f64;
+    }
+    1.0 - fewer
+}
+
+/// How one take hears every byte; `None` where it has none.
+type Bytes = Vec<Option<Byte>>;
+
+/// How every take hears every byte of a program, or of its header.
+fn bytes(outcome: &Outcome, gains: &[Vec<f64>], program: &RecoveredProgram, header: bool, width: usize) -> Vec<Bytes> {
     let blocks = &outcome.tapes[program.tape].blocks;
     let of_byte = |take: usize, (block, byte): (usize, usize)| -> Option<Byte> {
         let DecidedBlock { block, decided, .. } = &blocks[block];
@@ -166,34 +216,36 @@ fn bytes(outcome: &Outcome, gains: &[Vec<f64>], program: &RecoveredProgram, widt
             let stretch = vote.stretches.iter().find(|s| (s.2..s.2 + s.1 - s.0).contains(&byte))?;
             let gain = *outcome.takes[take].readings[vote.reading].gain.get(stretch.0 + byte - stretch.2)?;
             let usual = gains[take][vote.reading];
-            let bits = vote.bits[bits.clone()].iter().zip(&decided.posterior[bits.clone()]);
-            let strength = bits.clone().map(|(l, _)| f64::from(l.0.abs())).fold(f64::INFINITY, f64::min);
-            let against = strength >= WEAK && bits.clone().any(|(l, p)| l.bit() != p.bit());
-            Some(Byte { strength, level: if usual > 0.0 { f64::from(gain) / usual } else { 0.0 }, against })
+            let strengths: Vec<f32> = vote.bits[bits.clone()].iter().map(|l| l.0.abs()).collect();
+            let strength = f64::from(strengths.iter().copied().fold(f32::INFINITY, f32::min));
+            let mut both = vote.bits[bits.clone()].iter().zip(&decided.posterior[bits.clone()]);
+            let misheard = 1.0 - strengths.iter().map(|&s| Llr(s).p_one()).product::<f64>();
+            let against = match strength >= WEAK {
+                true => (usize::from(both.any(|(l, p)| l.bit() != p.bit())), misheard),
+                false => (0, 0.0),
+            };
+            let level = if usual > 0.0 { f64::from(gain) / usual } else { 0.0 };
+            Some(Byte { strength, silent: median(&strengths) < SILENT, level, against })
         });
-        copies.reduce(|a, b| {
-            let better = if a.strength >= b.strength { a } else { b };
-            Byte { against: a.against || b.against, ..better }
-        })
+        copies.reduce(|a, b| a.pick(b, true))
     };
-    let offsets = 0..program.classes.len();
-    let of_take = |take| offsets.clone().map(|offset| of_byte(take, program.place(offset)?)).collect();
+    let count = if header { program.header.map_or(0, |h| blocks[h].block.bytes) } else { program.classes.len() };
+    let of_take = |take| (0..count).map(|i| of_byte(take, explain::block_of(program, header, i)?)).collect();
     (0..outcome.takes.len()).map(of_take).collect()
 }
 
 /// How every take that has some of a stretch hears the worst byte of it.
-fn heard(bytes: &[Vec<Option<Byte>>], w: &Weak) -> Vec<Heard> {
-    let of_take = |(take, bytes): (usize, &Vec<Option<Byte>>)| -> Option<Heard> {
-        let Byte { strength, level, against } = bytes[w.from..=w.to].iter().flatten().copied().reduce(|a, b| {
-            let worse = if a.strength <= b.strength { a } else { b };
-            Byte { against: a.against || b.against, ..worse }
-        })?;
-        let how = match (strength, level) {
-            (s, _) if s >= WEAK => How::Well,
-            (_, l) if l < DROPPED => How::Faintly,
-            (s, _) if s < SILENT => How::Lost,
+fn heard(bytes: &[Bytes], w: &Weak) -> Vec<Heard> {
+    let of_take = |(take, bytes): (usize, &Bytes)| -> Option<Heard> {
+        let worst = bytes[w.from..=w.to].iter().flatten().copied().reduce(|a, b| a.pick(b, false))?;
+        let Byte { strength, silent, level, against } = worst;
+        let how = match level {
+            _ if strength >= WEAK => How::Well,
+            l if l < DROPPED => How::Faintly,
+            _ if silent => How::Lost,
             _ => How::Noisily,
         };
+        let against = at_least(against.0, against.1) < CHANCE;
         Some(Heard { take: take + 1, how, strength, level, against })
     };
     bytes.iter().enumerate().filter_map(of_take).collect()

@@ -90,6 +90,25 @@ pub fn lay(outcome: &mut Outcome, log: &Log) -> Vec<SetAside> {
     set_aside
 }
 
+/// Puts back what the evidence has where persons decided.
+pub fn undo(bytes: &mut [u8], decisions: &[PersonsDecision]) {
+    for d in decisions {
+        if let Some(byte) = bytes.get_mut(d.offset) {
+            *byte = d.evidence;
+        }
+    }
+}
+
+/// What the evidence has in every program of a result, whatever is laid on it.
+pub fn evidence(outcome: &Outcome) -> Vec<Vec<u8>> {
+    let of = |(p, v): (&crate::recovery::RecoveredProgram, &ProgramVerdict)| {
+        let mut bytes = p.program.bytes.clone();
+        undo(&mut bytes, &v.decisions);
+        bytes
+    };
+    outcome.programs.iter().zip(&outcome.verdict.programs).map(of).collect()
+}
+
 /// A decision that was not withdrawn.
 struct Standing {
     program: Key,
@@ -143,9 +162,12 @@ fn apply(outcome: &mut Outcome, decision: &Standing) -> Result<(), String> {
     if verdict.verdict == Level::Established {
         return Err("the evidence has established this program meanwhile".into());
     }
+    // two that were about twins may be about one program now: the later one stands
+    let earlier = verdict.decisions.iter().position(|d| d.offset == decision.offset);
+    let earlier = earlier.map(|at| verdict.decisions.remove(at).evidence);
     let bytes = &mut outcome.programs[index].program.bytes;
     let byte = bytes.get_mut(decision.offset).ok_or("the program is shorter now")?;
-    let evidence = *byte;
+    let evidence = earlier.unwrap_or(*byte);
     *byte = decision.value;
     verdict.decisions.push(PersonsDecision {
         offset: decision.offset,
@@ -163,10 +185,14 @@ fn find(outcome: &Outcome, decision: &Standing) -> Option<usize> {
     let programs = &outcome.verdict.programs;
     let wanted = &decision.program;
     let alike = |i: &usize| Key { nth: wanted.nth, ..key(programs, *i) } == *wanted;
+    // by what the evidence has there: a value that a person put nearby makes no other program of it
+    let evidence = |i: usize, offset: usize| {
+        let decided = programs[i].decisions.iter().find(|d| d.offset == offset).map(|d| d.evidence);
+        decided.or_else(|| outcome.programs[i].program.bytes.get(offset).copied())
+    };
     let score = |i: usize| {
-        let bytes = &outcome.programs[i].program.bytes;
-        let part = bytes.get(decision.around_from..).unwrap_or(&[]);
-        part.iter().zip(&decision.around).filter(|(a, b)| a == b).count()
+        let around = decision.around.iter().enumerate();
+        around.filter(|(k, b)| evidence(i, decision.around_from + k) == Some(**b)).count()
     };
     let candidates: Vec<usize> = (0..programs.len()).filter(alike).collect();
     let best = candidates.iter().map(|&i| score(i)).max()?;

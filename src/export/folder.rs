@@ -118,6 +118,9 @@ impl Target {
                         );
                     }
                 };
+                for inner in folders(&real)? {
+                    writable(&inner).map_err(|e| Error::write(&inner, e))?;
+                }
                 if let Some(foreign) = foreign(&real)? {
                     return Err(Error::Refused { path: folder.to_path_buf(), what: foreign });
                 }
@@ -215,8 +218,10 @@ impl Staged {
             fs::set_permissions(self.made.path(), mode).map_err(failed)?;
             exchange(self.made.path(), folder).map_err(failed)?;
             sync(parent).map_err(failed)?;
-            // the earlier result, now under the hidden name
-            return self.made.close().map_err(failed);
+            // the earlier result, now under the hidden name: if it stays, the new one is in place all the same, and the next
+            // run takes it away
+            let _ = self.made.close();
+            return Ok(());
         }
         fs::rename(self.made.path(), folder).map_err(failed)?;
         let _ = self.made.keep();
@@ -343,6 +348,16 @@ fn exchange(new: &Path, old: &Path) -> io::Result<()> {
         let _ = fs::rename(&aside, old);
     })?;
     fs::rename(&aside, new)
+}
+
+/// Whether files of a folder may be taken away. The exchange itself asks for no right in the folder, but whoever made it
+/// read-only meant it, and what it held could not be cleared away.
+fn writable(folder: &Path) -> io::Result<()> {
+    #[cfg(unix)]
+    rustix::fs::access(folder, rustix::fs::Access::WRITE_OK)?;
+    #[cfg(not(unix))]
+    let _ = folder;
+    Ok(())
 }
 
 /// A rename lasts only once its folder is on the disk. Where folders can't be opened (Windows), renames are journalled.

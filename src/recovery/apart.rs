@@ -210,3 +210,55 @@ fn differing(a: &DecidedBlock, b: &DecidedBlock) -> usize {
     let (a, b) = (payload(a), payload(b));
     a.iter().zip(&b).filter(|(x, y)| x != y).count() + a.len().abs_diff(b.len())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::Llr;
+    use crate::confidence;
+    use crate::tape::{TwinCopy, twin_copy};
+
+    fn vote(copy: usize, payload: &[u8]) -> Vote {
+        let check = payload.iter().fold(0, |sum, byte| sum ^ byte);
+        let bits = payload.iter().chain([&check]).flat_map(|&byte| twin_copy::byte_bits(byte));
+        let bits = bits.map(|bit| Llr(if bit { 6.0 } else { -6.0 })).collect();
+        Vote { take: 0, reading: copy, copy, stretches: vec![(0, payload.len() + 1, 0)], bits }
+    }
+
+    fn decided(block: Block, two: bool) -> DecidedBlock {
+        let weights = vec![1.0; block.votes.len()];
+        let mut decided = confidence::decide_as_one(&TwinCopy::default(), &block, &weights).unwrap();
+        decided.apart = two.then_some((Apart::Copies, 0.9));
+        DecidedBlock { block, decided, weights, beside: None }
+    }
+
+    /// A block said to be of two, whose copies hold these payloads.
+    fn parted(first: &[u8], second: &[u8]) -> Vec<DecidedBlock> {
+        let votes = vec![vote(0, first), vote(1, second)];
+        let block = Block { votes, bytes: first.len() + 1, length_known: true, from_s: 1.0, to_s: 2.0 };
+        let decide = |block: Block, may_be| {
+            let two = may_be == MayBe::Two && block.votes.len() == 2;
+            Ok(decided(block, two))
+        };
+        part(vec![decided(block, true)], &decide).unwrap()
+    }
+
+    /// What spoke for two blocks leaves a doubt that keeps the one from being established.
+    #[test]
+    fn two_blocks_that_say_the_same_are_one() {
+        let out = parted(b"AVOCET", b"AVOCET");
+        assert_eq!(out.len(), 1);
+        assert_eq!(&out[0].decided.bytes[..6], b"AVOCET");
+        assert!(out[0].beside.is_none() && out[0].decided.apart.is_none());
+        assert_eq!(out[0].block.votes.len(), 2, "decided from both");
+        assert!(out[0].decided.p_wrong >= confidence::ESTABLISHED_BELOW, "{}", out[0].decided.p_wrong);
+    }
+
+    #[test]
+    fn two_blocks_that_differ_stay_two() {
+        let out = parted(b"AVOCET", b"DUNLIN");
+        let payloads: Vec<&[u8]> = out.iter().map(|b| &b.decided.bytes[..6]).collect();
+        assert_eq!(payloads, [&b"AVOCET"[..], &b"DUNLIN"[..]]);
+        assert!(out.iter().all(|b| b.beside.as_ref().is_some_and(|b| b.of == 2)));
+    }
+}

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::words::clock;
+use super::words::{self, clock};
 use crate::dossier::next::{Advice, Cause, ENOUGH, Forecast, Heard, How, Stretch};
 use crate::recovery::{Outcome, Received};
 
@@ -29,6 +29,11 @@ pub fn faults<'a>(advice: &'a Advice, outcome: &Outcome) -> Vec<Fault<'a>> {
         }
     }
     out
+}
+
+/// Which bytes: `0x0010-0x0017`, `header 0x0003`.
+pub fn offsets(stretch: &Stretch) -> String {
+    format!("{}{}", if stretch.header { "header " } else { "" }, words::offsets(stretch.from, stretch.to))
 }
 
 /// Where stretches lie, take by take, in the order of its time: `take-1 0:59.2-0:59.4, 1:10.5; take-2 0:48.0`.
@@ -77,6 +82,14 @@ fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
     let bad: Vec<&Heard> = stretch.heard.iter().filter(|h| h.how != How::Well).collect();
     let takes = bad.iter().map(|h| &outcome.intake.received[h.take - 1]);
     let pulses = takes.clone().all(Received::is_pulses);
+    let (mut quiet, mut clipped) = (false, false);
+    for take in takes {
+        if let Some(level) = take.levels.get(usize::from(take.channel)) {
+            quiet |= level.peak < 0.05;
+            let share = |samples: u64| samples as f64 / (take.duration_s * f64::from(take.sample_rate));
+            clipped |= share(level.clipped) > CLIPPED || (CLIPPED..SQUARE).contains(&share(level.flat));
+        }
+    }
     let faint = bad.iter().any(|h| h.how == How::Faintly);
     match stretch.cause {
         _ if !stretch.curable => "No play of this tape.".into(),
@@ -84,25 +97,17 @@ fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
         Cause::Tape | Cause::OneTake | Cause::Take if pulses => {
             "A pulse image has lost the waveform: record the sound of the tape itself.".into()
         }
-        Cause::Tape if faint => {
-            "Clean the head and the tape path, look at the tape there for a crease or dirt, and try a \
-                                 deck whose head reads another width of the track."
-                .into()
+        Cause::Tape | Cause::OneTake | Cause::Take if !faint && quiet => {
+            "It was recorded very quietly: raise the level and play it again.".into()
         }
-        Cause::Tape | Cause::OneTake | Cause::Take if !faint => {
-            let (mut quiet, mut clipped) = (false, false);
-            for take in takes {
-                if let Some(level) = take.levels.get(usize::from(take.channel)) {
-                    quiet |= level.peak < 0.05;
-                    let share = |samples: u64| samples as f64 / (take.duration_s * f64::from(take.sample_rate));
-                    clipped |= share(level.clipped) > CLIPPED || (CLIPPED..SQUARE).contains(&share(level.flat));
-                }
-            }
-            match (quiet, clipped) {
-                (true, _) => "It was recorded very quietly: raise the level and play it again.".into(),
-                (_, true) => "It was recorded too loudly and is cut off: lower the level and play it again.".into(),
-                _ => "Set the azimuth by ear for the brightest tone just before it, and play it again.".into(),
-            }
+        Cause::Tape | Cause::OneTake | Cause::Take if !faint && clipped => {
+            "It was recorded too loudly and is cut off: lower the level and play it again.".into()
+        }
+        Cause::Tape => "Clean the head and the tape path, look at the tape there for a crease or dirt, and try a \
+                                 deck whose head reads another width of the track."
+            .into(),
+        Cause::OneTake | Cause::Take if !faint => {
+            "Set the azimuth by ear for the brightest tone just before it, and play it again.".into()
         }
         Cause::OneTake | Cause::Take => {
             "Clean the head and play it again: a dropout that moves is dust, and one that stays \
@@ -142,6 +147,7 @@ mod tests {
     fn places_stand_in_the_order_of_their_take() {
         let stretch = |places: &[(usize, f64, f64)]| Stretch {
             curable: true,
+            header: false,
             from: 0,
             to: 0,
             places: places.to_vec(),

@@ -352,7 +352,8 @@ fn a_read_only_place_is_an_error_of_output_and_reading_works_there() {
     let (folder, out) = dossier(&[&side().torn]);
     let before = contents(&out);
     let root = fs::metadata(folder.path()).unwrap().uid() == 0;
-    let allow = |mode: u32| fs::set_permissions(folder.path(), fs::Permissions::from_mode(mode)).unwrap();
+    let allow_in = |place: &Path, mode: u32| fs::set_permissions(place, fs::Permissions::from_mode(mode)).unwrap();
+    let allow = |mode| allow_in(folder.path(), mode);
     allow(0o555);
     // nobody must be able to reach the program and the take
     let quorate = folder.path().join("out").with_file_name("../quorate-for-nobody");
@@ -371,9 +372,22 @@ fn a_read_only_place_is_an_error_of_output_and_reading_works_there() {
     let written = as_nobody(&["add", take.to_str().unwrap(), "-q"]);
     let explained = as_nobody(&["explain", "p01"]);
     let verified = as_nobody(&["verify"]);
+    // the folder itself, or one within, where everything beside it may be written
+    allow(0o777);
+    let within = ["", "programs"].map(|inner| {
+        allow_in(&out.join(inner), 0o555);
+        let refused = as_nobody(&["decide", "p02:30=7", "--by", "Kit", "--because", "the log book"]);
+        let left = names(folder.path());
+        allow_in(&out.join(inner), 0o777);
+        (refused, left)
+    });
     allow(0o755);
     fs::remove_file(&quorate).unwrap();
     fs::remove_file(&take).unwrap();
+    for (refused, left) in within {
+        assert_eq!((code(&refused), stderr(&refused).contains("cannot write")), (4, true), "{}", stderr(&refused));
+        assert_eq!(left, ["out"]);
+    }
     assert_eq!((code(&written), stderr(&written).contains("cannot write")), (4, true), "{}", stderr(&written));
     assert_eq!((code(&explained), code(&verified)), (0, 0), "{} {}", stderr(&explained), stderr(&verified));
     assert!(contents(&out) == before && names(folder.path()) == ["out"]);

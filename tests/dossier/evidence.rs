@@ -2,9 +2,12 @@
 
 use std::path::Path;
 
-use crate::desk::{code, files, recover, stderr, stdout, verdict};
+use crate::desk::{self, code, files, recover, stderr, stdout, verdict};
 use crate::takes::{add, contents, copy_folder, dossier, flat, hex, kinds, log, reseal, run, side, state};
+use quorate::channel::Knobs;
 use quorate::dossier::Dossier;
+use quorate::tape::Kind;
+use quorate::tape::twin_copy::TapeFile;
 
 #[test]
 fn any_order_of_adding_ends_in_the_same_bytes_as_all_at_once() {
@@ -297,6 +300,40 @@ fn a_twin_with_the_same_bytes_does_not_resolve_a_conflict() {
     assert_eq!(levels, ["established", "supported"]);
     assert!(verdict(&out)["programs"][1]["obstacles"][0].as_str().unwrap().starts_with("Conflict: "));
     assert_eq!(code(&run("verify", &out, &[])), 0);
+}
+
+/// One program recorded twice, the first time with a wrong checksum: that one is never established, the second is. A value
+/// that a person put into the first makes no other program of it, and what becomes of it is no conflict about the second.
+#[test]
+fn what_a_person_put_into_a_twin_is_no_conflict_and_no_change() {
+    let folder = tempfile::tempdir().unwrap();
+    let bytes: Vec<u8> = (0..60u8).map(|i| i.wrapping_mul(73) ^ 0x5A).collect();
+    let twin = |checksum_fault| TapeFile {
+        header_leader_s: 0.8,
+        data_leader_s: 0.6,
+        gap_s: 0.4,
+        checksum_fault,
+        ..desk::file(Kind::Code, b"TIDE", Some(0x1000), bytes.clone())
+    };
+    let takes = [("a.wav", Knobs::default()), ("b.wav", Knobs { snr_db: Some(20.0), ..Knobs::default() })];
+    let takes = desk::play(folder.path(), &[twin(0x21), twin(0)], &takes);
+    let (_folder, out) = dossier(&[&takes[0]]);
+    let levels = || -> Vec<String> {
+        let verdict = verdict(&out);
+        let programs = verdict["programs"].as_array().unwrap().iter();
+        programs.map(|p| p["verdict"].as_str().unwrap().to_string()).collect()
+    };
+    assert_eq!(levels(), ["supported", "established"]);
+    let decided = run("decide", &out, &["p01:3=1", "--by", "Kit", "--because", "the log book"]);
+    assert_eq!(code(&decided), 0, "{}", stderr(&decided));
+    let output = add(&out, &[&takes[1]], &[]);
+    assert_eq!(code(&output), 0, "{}", stderr(&output));
+    let said = stdout(&output);
+    assert!(said.contains("Nothing has changed: 2 programs as before"), "{said}");
+    assert!(!kinds(&out).contains(&"conflict".to_string()), "{:?}", kinds(&out));
+    assert_eq!(levels(), ["supported", "established"]);
+    assert_eq!(std::fs::read(out.join("programs/p01.bin")).unwrap()[3], 1);
+    assert_eq!(std::fs::read(out.join("programs/p02.bin")).unwrap(), bytes);
 }
 
 #[test]

@@ -63,6 +63,17 @@ fn a_byte_is_explained_by_every_vote_the_checks_and_the_rival() {
     }
 }
 
+/// A reading that has the place and hears nothing there is a witness too: it is named, and its waveform drawn.
+#[test]
+fn a_reading_that_heard_nothing_is_shown() {
+    let (_folder, out) = dossier(&[&side().torn]);
+    let said = flat(&stdout(&run("explain", &out, &["p02:32"])));
+    for words in ["take-1 (torn.wav), copy 1", "take-1 (torn.wav), copy 2", "No reading heard this byte", "⠤"] {
+        assert!(said.contains(words), "{words}: {said}");
+    }
+    assert_eq!(said.matches("says nothing: it has the place").count(), 2, "{said}");
+}
+
 #[test]
 fn a_program_is_explained_by_its_blocks_and_its_weak_stretches() {
     let (_folder, out) = dossier(&[&side().torn]);
@@ -258,6 +269,44 @@ fn a_decision_is_told_of_the_byte_it_is_about() {
         said.contains("Kit decided 0x07") && said.contains("Kit withdrew") && said.contains("chance of being"),
         "{said}"
     );
+}
+
+/// One program recorded twice, alike to the last byte: decisions near each other stay with the program they were made about,
+/// and so does what is told of them. `verify` replays the log with code of its own.
+#[test]
+fn decisions_near_each_other_stay_with_their_twin() {
+    let folder = tempfile::tempdir().unwrap();
+    let bytes: Vec<u8> = (0..40u8).map(|i| i.wrapping_mul(73) ^ 0x5A).collect();
+    let twin = TapeFile {
+        header_leader_s: 0.8,
+        data_leader_s: 0.6,
+        gap_s: 0.4,
+        checksum_fault: 0x21,
+        ..desk::file(Kind::Code, b"TIDE", Some(0x1000), bytes.clone())
+    };
+    let take = desk::play(folder.path(), &[twin.clone(), twin], &[("twins.wav", Knobs::default())]).remove(0);
+    let (_folder, out) = dossier(&[&take]);
+    let decide = |what: &str, more: &[&str]| {
+        let output = run("decide", &out, &[&[what, "--by", "Kit"], more].concat());
+        assert_eq!((code(&output), stderr(&output)), (0, String::new()), "{what}");
+    };
+    let because = ["--because", "the log book"];
+    let files = || ["p01", "p02"].map(|p| std::fs::read(out.join(format!("programs/{p}.bin"))).unwrap());
+    let sound = || assert_eq!(code(&run("verify", &out, &[])), 0, "{}", stderr(&run("verify", &out, &[])));
+    for what in ["p01:3=1", "p01:5=2", "p02:4=3", "p02:5=4"] {
+        decide(what, &because);
+    }
+    let (mut first, mut second) = (bytes.clone(), bytes.clone());
+    (first[3], first[5], second[4], second[5]) = (1, 2, 3, 4);
+    assert_eq!(files(), [first.clone(), second.clone()]);
+    sound();
+    let told = |what: &str, value: &str| stdout(&run("explain", &out, &[what])).contains(&format!("decided {value}"));
+    assert!(told("p01:5", "0x02") && !told("p01:5", "0x04") && told("p02:5", "0x04") && !told("p02:5", "0x02"));
+    decide("p01:5", &["--withdraw"]);
+    first[5] = bytes[5];
+    assert_eq!(files(), [first, second]);
+    assert!(told("p01:5", "0x02") && !told("p01:5", "0x04") && told("p02:5", "0x04"));
+    sound();
 }
 
 #[test]

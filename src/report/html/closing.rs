@@ -231,6 +231,7 @@ fn stretches(outcome: &Outcome, advice: &Advice) -> Markup {
                             th scope="row" class="offsets mono" {
                                 @for stretch in told {
                                     span class="item" {
+                                        @if stretch.header { "header " }
                                         (format!("{:04X}", stretch.from))
                                         @if stretch.to != stretch.from { "–" (format!("{:04X}", stretch.to)) }
                                     }
