@@ -133,6 +133,24 @@ fn a_copy_without_its_sync_bytes_is_still_read() {
     }
 }
 
+/// One play that loses six bytes in every thirty, in the second copy just behind where the first comes back: what stands right
+/// behind a dropout is read, so every byte is in one copy or the other.
+#[test]
+fn bytes_right_behind_a_dropout_are_read() {
+    let mut recipe = recipe("two-programs.json");
+    recipe.takes.truncate(1);
+    let truth = recipe.prepare(&support::recipes()).unwrap().truth;
+    let mut lost: Vec<(f64, f64)> = Vec::new();
+    for (written, file) in truth.programs.iter().zip(&recipe.files) {
+        for (copy, first) in copies(written.blocks_s[1], file.data_leader_s).iter().zip([10, 19]) {
+            let byte_s = |i: usize| copy.from + SYNC_S + i as f64 * BYTE_S;
+            lost.extend((first..written.bytes.len()).step_by(30).map(|i| (byte_s(i), byte_s(i + 6))));
+        }
+    }
+    deck(&mut recipe, "lost_s", json!(lost));
+    assert_eq!(faults_of(&recipe), Vec::<String>::new());
+}
+
 /// One play that lost the sync sequence and the first bytes of both copies: the end of the block and the length in the
 /// header say where the rest belongs.
 #[test]

@@ -15,9 +15,8 @@ pub struct Found {
     pub gain: f32,
     /// How far the best place stands out over the others, in their standard deviations.
     pub contrast: f64,
-    /// Whether the first and the last bytes of the span were heard as well as the rest: if not, the place at that end is
-    /// an extrapolation.
-    pub whole: (bool, bool),
+    /// Bytes between the one that was asked for and this, which were not heard as well as the rest.
+    pub passed: usize,
 }
 
 /// Bytes looked at together.
@@ -26,6 +25,9 @@ const SPAN: usize = 20;
 /// pairs of points, together half a symbol.
 const NEXT: usize = 5;
 const ASIDE: i32 = 7;
+/// Of so many bytes in a row all but one must be heard where bytes are taken up, and by then no more may have passed.
+const HEARD: usize = 4;
+const MOST_PASSED: usize = 10;
 /// Contrast that is believed anywhere, of bytes that are known to go on, and where they are expected. A judgement: noise
 /// offers some thousand places in a byte, and a flutter of 0.4 % leaves clear bytes a contrast of 4.5 to 7.
 const LEAST_CONTRAST: f64 = 6.0;
@@ -33,7 +35,7 @@ const LEAST_AGAIN: f64 = 5.0;
 const LEAST_EXPECTED: f64 = 4.0;
 
 /// Looks for the structure from about `start` on (or before, for `direction` −1), where the prediction is vague by
-/// `sigma` samples. The place nearest in count of bytes to the prediction is returned.
+/// `sigma` samples. The place nearest in count of bytes to the prediction is returned, of the first byte that is heard.
 pub fn find_again(
     signal: &mut Signal,
     shape: &Shape,
@@ -51,14 +53,11 @@ pub fn find_again(
     let shift = if direction < 0.0 { (SPAN as f64 - 1.0) * period } else { 0.0 };
     let around = Around { start: start - shift, half, sigma, period, spread, last: direction < 0.0 };
     let found = search(signal, shape, around)?;
-    let found = found.map(|f| {
-        let back = if direction < 0.0 { (SPAN as f64 - 1.0) * f.period } else { 0.0 };
-        Found { start: f.start + back, ..f }
-    });
-    let least = |f: &Found| if (f.start - start).abs() < near { LEAST_EXPECTED } else { LEAST_AGAIN };
-    let sound = |f: &Found| f.contrast >= least(f) && if direction < 0.0 { f.whole.1 } else { f.whole.0 };
-    Ok(found.filter(sound))
+    let expected = |f: &Found| start + direction * f.passed as f64 * f.period;
+    let least = |f: &Found| if (f.start - expected(f)).abs() < near { LEAST_EXPECTED } else { LEAST_AGAIN };
+    Ok(found.filter(|f| f.contrast >= least(f) && f.passed <= MOST_PASSED))
 }
+
 /// Looks for the structure around `start` with nothing known but the period, to `spread` (fraction).
 pub fn find(signal: &mut Signal, shape: &Shape, start: f64, period: f64, spread: f64) -> Result<Option<Found>, Error> {
     let around = Around { start, half: 0.5 * period, sigma: f64::INFINITY, period, spread, last: false };
@@ -145,24 +144,28 @@ fn search(signal: &mut Signal, shape: &Shape, around: Around) -> Result<Option<F
         let start = b as f64 * byte * stretch;
         pick(&mark, start.round()) + offsets.iter().map(|o| pick(&bit, (start + o * stretch).round())).sum::<f32>()
     };
-    // the line through all bytes lies aside of those at its ends where the speed changes: they say themselves where
-    let end = if last { SPAN - NEXT..SPAN } else { 0..NEXT };
-    let heard = |aside: i32| end.clone().map(|b| part(b, f64::from(aside))).sum::<f32>();
-    let aside = (-ASIDE..=ASIDE).map(|a| (heard(a), a)).reduce(|best, a| if a.0 > best.0 { a } else { best });
-    let aside = aside.map_or(0.0, |a| f64::from(a.1));
-    let parts: Vec<f32> = (0..SPAN).map(|b| part(b, 0.0)).collect();
+    let mut parts: Vec<f32> = (0..SPAN).map(|b| part(b, 0.0)).collect();
     let mut sorted = parts.clone();
     sorted.sort_by(f32::total_cmp);
     let good = 0.5 * sorted[SPAN - 2];
-    let well = |p: &[f32]| p.iter().filter(|&&v| v > good).count() * 4 >= p.len() * 3;
-    let whole = (well(&parts[..4]), well(&parts[SPAN - 4..]));
+    if last {
+        parts.reverse();
+    }
+    let well = |p: &[f32]| p[0] > good && p.iter().filter(|&&v| v > good).count() + 1 >= HEARD;
+    let passed = parts.windows(HEARD).position(well).unwrap_or(SPAN);
+    // the line through all bytes lies aside of those at its ends where the speed changes: they say themselves where
+    let byte_at = |i: usize| if last { SPAN.saturating_sub(1 + i) } else { i.min(SPAN - 1) };
+    let heard = |aside: i32| (passed..passed + NEXT).map(|i| part(byte_at(i), f64::from(aside))).sum::<f32>();
+    let aside = (-ASIDE..=ASIDE).map(|a| (heard(a), a)).reduce(|best, a| if a.0 > best.0 { a } else { best });
+    let aside = aside.map_or(0.0, |a| f64::from(a.1));
+    let period = period * stretch;
     // the mean over all places is what noise gives, roughly
     let gain = ((score - 0.5 * mean) / ideal).max(0.01) as f32;
     Ok(Some(Found {
-        start: start - half + (phase + aside) * point,
-        period: period * stretch,
+        start: start - half + (phase + aside) * point + byte_at(passed) as f64 * period,
+        period,
         gain,
         contrast: (score - mean) / deviation,
-        whole,
+        passed,
     }))
 }

@@ -71,6 +71,8 @@ pub const DRIFT: f64 = 8e-4;
 const LOST_DRIFT: f64 = 6e-4;
 /// Gain, against that before a lost stretch, at which bytes are believed to have come back.
 const LEAST_GAIN: f32 = 0.3;
+/// Bytes passed over at a time where none are found.
+const SKIP: usize = 8;
 /// Seconds without a signal after which a block is given up.
 const PATIENCE_S: f64 = 2.5;
 
@@ -196,7 +198,7 @@ impl Follower<'_, '_> {
                 if self.silent > self.patience {
                     return Ok(Stop::Lost);
                 }
-                self.skip();
+                self.skip(SKIP);
                 continue;
             }
             let before = self.state;
@@ -208,7 +210,8 @@ impl Follower<'_, '_> {
             }
             // at a low level noise alone must not explain the frame better
             let weak = heard.gain * heard.gain * self.shape.byte_energy() < 40.0 * self.noise * self.noise;
-            let lost = heard.gain < SILENT * self.gain || (weak && heard.fit < 0.0);
+            let silent = heard.gain < SILENT * self.gain && (heard.fit < FAR || heard.gain < DEAF * self.gain);
+            let lost = silent || (weak && heard.fit < 0.0);
             if lost {
                 self.silent += 1;
                 if self.silent > self.patience {
@@ -248,6 +251,8 @@ impl Follower<'_, '_> {
         let found = structure::find_again(self.signal, self.shape, state.t, state.tt.sqrt(), p, self.direction)?;
         // noise has a best place too, but next to no gain there
         let Some(found) = found.filter(|f| f.gain > LEAST_GAIN * self.gain) else { return Ok(false) };
+        self.skip(found.passed);
+        let state = self.state;
         self.expected = Some(state);
         self.state = taken_up(state, &found, self.direction, p, self.point());
         self.gain = found.gain.clamp(0.2 * self.gain, 5.0 * self.gain);
@@ -259,9 +264,9 @@ impl Follower<'_, '_> {
     }
 
     /// Some bytes whose place is not known well enough to read them.
-    fn skip(&mut self) {
+    fn skip(&mut self, bytes: usize) {
         let drift = (self.drift.max(LOST_DRIFT) * self.state.p.abs()).powi(2);
-        for _ in 0..8 {
+        for _ in 0..bytes {
             let state = self.state;
             self.places.push(Place {
                 start: state.t,
@@ -275,7 +280,7 @@ impl Follower<'_, '_> {
             });
             self.state = state.predict(0.0, drift);
         }
-        self.silent += 8;
+        self.silent += bytes;
     }
 
     /// Whether the block has ended here, in a tone.
@@ -361,7 +366,8 @@ impl Follower<'_, '_> {
             Phase::Faint(late) => {
                 let State { t, tt, .. } = from.state;
                 let found = structure::find_again(self.signal, self.shape, t, tt.sqrt(), p, self.direction)?;
-                let elsewhere = |f: &Found| f.gain > CLEARER * late && (f.start - t).abs() > ELSEWHERE * point;
+                let elsewhere =
+                    |f: &Found| f.passed == 0 && f.gain > CLEARER * late && (f.start - t).abs() > ELSEWHERE * point;
                 found.filter(elsewhere).map(|f| taken_up(from.state, &f, self.direction, p, point))
             }
         };
@@ -399,8 +405,11 @@ const TONE_THREE: f32 = 10.0;
 const TONE_NEXT: f32 = 0.0;
 /// Frames behind a single one that are looked at while they are silent.
 const TONE_AHEAD: i32 = 3;
-/// Gain against that of late under which nothing was heard.
+/// Gain against that of late under which nothing was heard, unless so much speaks for a byte as noise never does; and that
+/// under which even then nothing was: what else is on the tape may leak in.
 const SILENT: f32 = 0.3;
+const FAR: f32 = 60.0;
+const DEAF: f32 = 0.1;
 
 /// Corrects every place from the later ones.
 pub fn smooth(track: &mut Track, direction: f64) {
