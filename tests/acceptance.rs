@@ -192,6 +192,23 @@ fn bytes_of_which_no_take_tells_the_place_claim_nothing() {
     assert!(found.byte_p_wrong.iter().all(|&p| p >= 0.5));
 }
 
+/// Two letters of a name that no take heard: the bytes of the program are sure, but its name is not, and that is said. The name
+/// stands at byte 5 of a header (formats.md).
+#[test]
+fn a_name_that_nobody_heard_whole_is_said_to_be_in_doubt() {
+    let mut recipe = recipe("two-programs.json");
+    let truth = recipe.prepare(&support::recipes()).unwrap().truth;
+    let header = copies(truth.programs[0].blocks_s[0], recipe.files[0].header_leader_s);
+    let letters = |c: Copy| (c.from + SYNC_S + 6.0 * BYTE_S, c.from + SYNC_S + 9.0 * BYTE_S);
+    deck(&mut recipe, "lost_s", json!(header.map(letters)));
+    let verdict = Takes::make(&recipe).recover().verdict;
+    let [doubtful, sure] = &verdict.programs[..] else { panic!("{:?}", verdict.programs) };
+    assert_eq!(doubtful.bytes.inferred + doubtful.bytes.unresolved, 0);
+    assert_ne!(doubtful.verdict, Level::Established);
+    assert!(doubtful.obstacles.iter().any(|o| o.contains("a header that is in doubt")), "{:?}", doubtful.obstacles);
+    assert!(sure.verdict == Level::Established && sure.obstacles.is_empty(), "{sure:?}");
+}
+
 /// The data of the first program is lost in the only play, so behind its header stands the header of the next: a block of
 /// another length than announced, which is cut for nobody.
 #[test]

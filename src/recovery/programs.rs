@@ -109,10 +109,10 @@ fn one(
         add(d.p_wrong);
     }
     let header = assembly.header.map(|h| &blocks[h].decided);
-    if let Some(h) = header {
-        // only the fields that name, place and size hang on; the filler behind them is kept but claims nothing
-        add(h.byte_p_wrong[assembly.header_fields.clone()].iter().sum::<f64>().min(h.p_wrong).min(1.0));
-    }
+    // only the fields that name, place and size hang on; the filler behind them is kept but claims nothing
+    let header_doubt = header
+        .map_or(0.0, |h| h.byte_p_wrong[assembly.header_fields.clone()].iter().sum::<f64>().min(h.p_wrong).min(1.0));
+    add(header_doubt);
     let missing = assembly.announced.filter(|&n| n > bytes.len()).map_or(0, |n| n - bytes.len());
     if missing > 0 {
         bytes.resize(bytes.len() + missing, 0);
@@ -191,6 +191,12 @@ fn one(
         t.dedup();
         t
     };
+    if level != Level::Established && header_doubt >= ESTABLISHED_BELOW {
+        let wrong = words::chance(header_doubt);
+        obstacles.push(format!(
+            "Name, kind, place and size hang on a header that is in doubt (a wrong byte in it: {wrong})."
+        ));
+    }
     if counts.inferred + counts.unresolved > 0 {
         obstacles.push(format!(
             "{} not settled{}.",

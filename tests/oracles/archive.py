@@ -5,6 +5,7 @@
 References: `bagit` (the Library of Congress's Python package; RFC 8493), the PREMIS 3.0 schema with `lxml`. What `bagit` lets
 pass is checked by `strict` below, written from RFC 8493; each of its rules is shown to bite on a bag with that one fault.
 """
+import datetime
 import fcntl
 import hashlib
 import json
@@ -68,6 +69,14 @@ def first_doubt(result, program):
 
 # ---- BagIt ----------------------------------------------------------------------------------------------------------
 
+def is_date(value):
+    """A day of the calendar, after a space."""
+    try:
+        return bool(re.fullmatch(r" \d{4}-\d\d-\d\d", value)) and bool(datetime.date.fromisoformat(value.strip()))
+    except ValueError:
+        return False
+
+
 def strict(bag):
     """What RFC 8493 asks beyond what the Python package looks at. Returns faults."""
     faults = []
@@ -83,7 +92,7 @@ def strict(bag):
         labels.append(label)
         if not colon or label != label.strip() or not label or not value.startswith(" "):
             faults.append(f"bag-info.txt: {line!r}")
-        if label == "Bagging-Date" and not re.fullmatch(r" \d{4}-\d\d-\d\d", value):
+        if label == "Bagging-Date" and not is_date(value):
             faults.append(f"not a date: {value!r}")
     payload = {p.relative_to(bag).as_posix() for p in (bag / "data").rglob("*") if not p.is_dir()}
     size = sum((bag / p).stat().st_size for p in payload)
@@ -104,7 +113,7 @@ def strict(bag):
                 path = match[2].replace("%0A", "\n").replace("%0D", "\r").replace("%25", "%")
                 listed.append(path)
                 file = bag / path
-                if not file.is_file() or hashlib.new(algorithm, file.read_bytes()).hexdigest() != match[1]:
+                if file.is_symlink() or not file.is_file() or hashlib.new(algorithm, file.read_bytes()).hexdigest() != match[1]:
                     faults.append(f"{name}: {path}")
             if sorted(listed) != sorted(wanted):
                 faults.append(f"{name} does not list every file once")
@@ -127,7 +136,7 @@ def edit(file, change):
 
 
 def the_strict_rules_bite(folder):
-    """Six faults that the Python package lets pass (its version 1.9.0), one a bag."""
+    """Seven faults that the Python package lets pass (its version 1.9.0), one a bag."""
     faults = {
         "missing from one manifest": lambda b: edit(b / "manifest-sha256.txt", lambda t: t.split("\n", 1)[1]),
         "a third line": lambda b: edit(b / "bagit.txt", lambda t: t + "Note: x\n"),
@@ -135,6 +144,7 @@ def the_strict_rules_bite(folder):
         "space before the colon": lambda b: edit(b / "bag-info.txt", lambda t: t.replace("Date:", "Date :")),
         "no final newline": lambda b: edit(b / "manifest-sha512.txt", lambda t: t[:-1]),
         "no date": lambda b: edit(b / "bag-info.txt", lambda t: t.replace("1987-02-22", "22.2.1987")),
+        "no day of the calendar": lambda b: edit(b / "bag-info.txt", lambda t: t.replace("1987-02-22", "1987-02-30")),
     }
     for name, spoil in faults.items():
         spoiled = folder / "spoiled"

@@ -3,7 +3,8 @@
 use std::ops::Range;
 
 use super::Evidence;
-use super::bytes::seconds;
+use super::bytes::{SAYS_NOTHING, seconds};
+use crate::Llr;
 use crate::consensus::Vote;
 use crate::recovery::DecidedBlock;
 
@@ -29,7 +30,7 @@ pub struct Lane {
     /// What the take covers.
     pub at: Range<f64>,
     pub readings: Vec<(Range<f64>, usize)>,
-    /// Stretches of readings without a say, and those that were overruled.
+    /// Bits on which readings say nothing, and those on which they were overruled; neighbours drawn together.
     pub lost: Vec<Range<f64>>,
     pub overruled: Vec<Range<f64>>,
 }
@@ -135,20 +136,45 @@ fn lane(evidence: &Evidence, side: &crate::recovery::DecidedTape, take: usize, o
                 let Some(at) = seconds(evidence, vote, byte) else { continue };
                 let bits = &vote.bits[byte * width..(byte + 1) * width];
                 let word = (evidence.format.grammar().byte_bits)(block.decided.bytes[byte]);
-                let against = bits.iter().zip(&word).any(|(l, &bit)| l.0.abs() >= 1.5 && l.bit() != bit);
-                let silent = bits.iter().any(|l| l.0.abs() < 1.5);
-                let list = match (against, silent) {
-                    (true, _) => &mut lane.overruled,
-                    (false, true) => &mut lane.lost,
-                    (false, false) => continue,
-                };
-                let at = tape(at.start)..tape(at.end);
-                match list.last_mut() {
-                    Some(last) if at.start - last.end < 0.02 && at.start >= last.start => last.end = at.end,
-                    _ => list.push(at),
-                }
+                mark(&mut lane, tape(at.start)..tape(at.end), bits, &word);
             }
         }
     }
     lane
+}
+
+/// Marks those bits of a byte on which the vote has no say, or another one than was decided. A bit takes an even share of the
+/// byte's time: the marks are drawn far coarser than that.
+fn mark(lane: &mut Lane, at: Range<f64>, bits: &[Llr], word: &[bool]) {
+    let bit = (at.end - at.start) / bits.len().max(1) as f64;
+    for (k, (llr, &decided)) in bits.iter().zip(word).enumerate() {
+        let list = match llr.0.abs() < SAYS_NOTHING {
+            true => &mut lane.lost,
+            false if llr.bit() != decided => &mut lane.overruled,
+            false => continue,
+        };
+        let (from, to) = (at.start + k as f64 * bit, at.start + (k + 1) as f64 * bit);
+        match list.last_mut() {
+            Some(last) if (from - last.end).abs() < 0.1 * bit => last.end = to,
+            _ => list.push(from..to),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand: a byte of 8 bits, a second each, of which two say nothing and one is against the decision.
+    #[test]
+    fn one_weak_bit_is_no_silent_byte() {
+        let lane = || Lane { take: 0, at: 0.0..9.0, readings: Vec::new(), lost: Vec::new(), overruled: Vec::new() };
+        let bits = [9.0, 0.2, -1.4, -5.0, 9.0, 9.0, 2.0, 9.0].map(Llr);
+        let mut marked = lane();
+        mark(&mut marked, 10.0..18.0, &bits, &[true; 8]);
+        assert_eq!((marked.lost, marked.overruled), (vec![11.0..13.0], vec![13.0..14.0]));
+        let mut clean = lane();
+        mark(&mut clean, 10.0..18.0, &[Llr(-7.0); 8], &[false; 8]);
+        assert!(clean.lost.is_empty() && clean.overruled.is_empty());
+    }
 }

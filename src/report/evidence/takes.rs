@@ -4,8 +4,11 @@ use super::Evidence;
 use super::bytes::seconds;
 use crate::receiver::Reading;
 
-/// A byte whose waveform keeps less than this of its usual level dropped out.
+/// A byte whose waveform keeps less than this of the level usual around it dropped out.
 const DROPPED: f32 = 0.5;
+/// Bytes that share a usual level, and how many on either side of them tell it too: some 10 s in all.
+const TOGETHER: usize = 100;
+const NEARBY: usize = 500;
 /// Points of the speed curve at most.
 const POINTS: usize = 240;
 /// Seconds over which the slow part of the speed is averaged: faster changes are flutter, slower ones wow and drift.
@@ -149,15 +152,36 @@ fn variance(counts: &[usize]) -> f64 {
 }
 
 fn dropouts(readings: &[&Reading], facts: &mut TakeFacts) {
+    let mut readings = readings.to_vec();
+    readings.sort_by(|a, b| a.from_s().total_cmp(&b.from_s()));
+    let gains: Vec<f32> = readings.iter().flat_map(|r| r.gain.iter().copied()).collect();
+    let dropped = dropped(&gains);
+    let mut rest = dropped.as_slice();
     for reading in readings {
+        let (own, others) = rest.split_at(reading.gain.len());
+        rest = others;
         let mut inside = false;
-        for (gain, w) in reading.gain.iter().zip(reading.starts_s.windows(2)) {
-            let dropped = *gain < DROPPED;
+        for (&dropped, w) in own.iter().zip(reading.starts_s.windows(2)) {
             facts.dropouts += usize::from(dropped && !inside);
             facts.dropout_s += if dropped { w[1] - w[0] } else { 0.0 };
             inside = dropped;
         }
     }
+}
+
+/// Which of the bytes of a take dropped out, by their gains in the order of its time. A gain is measured against a waveform that
+/// the receiver goes on learning, so its scale creeps along the take: what is usual is only known from nearby.
+fn dropped(gains: &[f32]) -> Vec<bool> {
+    let mut out = Vec::with_capacity(gains.len());
+    for (i, bytes) in gains.chunks(TOGETHER).enumerate() {
+        let from = (i * TOGETHER).saturating_sub(NEARBY);
+        let to = (i * TOGETHER + bytes.len() + NEARBY).min(gains.len());
+        let mut around = gains[from..to].to_vec();
+        let middle = around.len() / 2;
+        let usual = *around.select_nth_unstable_by(middle, f32::total_cmp).1;
+        out.extend(bytes.iter().map(|gain| *gain < DROPPED * usual));
+    }
+    out
 }
 
 fn right(evidence: &Evidence, take: usize, facts: &mut TakeFacts) {
@@ -181,5 +205,28 @@ fn right(evidence: &Evidence, take: usize, facts: &mut TakeFacts) {
                 }
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Over a long side the gain was seen to creep from 1 to 0.4 and from 1 to 1.8 where nothing was amiss.
+    #[test]
+    fn a_creeping_scale_is_no_dropout() {
+        let bytes = 20_000;
+        for end in [0.4, 1.8] {
+            let mut gains: Vec<f32> = (0..bytes).map(|i| 1.0 + (end - 1.0) * i as f32 / bytes as f32).collect();
+            assert_eq!(dropped(&gains), vec![false; bytes]);
+            // two dropouts, the second of them as long as a lost stretch of 4 s
+            for range in [5_000..5_003, 15_000..15_400] {
+                gains[range].iter_mut().for_each(|gain| *gain *= 0.3);
+            }
+            let found = dropped(&gains);
+            let found: Vec<usize> = (0..bytes).filter(|&i| found[i]).collect();
+            assert_eq!(found, (5_000..5_003).chain(15_000..15_400).collect::<Vec<_>>());
+        }
+        assert!(dropped(&[]).is_empty());
     }
 }

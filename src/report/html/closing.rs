@@ -14,6 +14,7 @@ use crate::dossier::next::{Advice, Forecast};
 use crate::recovery::Outcome;
 use crate::report::advice;
 use crate::report::evidence::Evidence;
+use crate::report::page::unbroken;
 use crate::report::words::{self, count};
 
 /// How votes that share a cause were weighed, and how far the chances can be trusted.
@@ -69,7 +70,7 @@ pub fn sure(evidence: &Evidence) -> Markup {
                     " with noise, dropouts, lost stretches, uneven speed, clipping and late starts; worn heads and lossy files are not among them: " (count(trials.established.count as usize, "was", "were"))
                     " established, and " strong { (trials.established.wrong) " of them wrong" }
                     @if let Some(bound) = trials.established.upper_95 {
-                        " (by that alone, with 95 % confidence, at most " (score::chance(bound)) ")"
+                        " (by that alone, with 95\u{a0}% confidence, at most " (score::chance(bound)) ")"
                     }
                     ". Simulated tapes are not yours: no deck is in the trials."
                 }
@@ -201,7 +202,7 @@ pub fn help(report: &Report) -> Markup {
 
 /// What more takes would do, as a sentence.
 pub fn more_takes(forecast: &Forecast) -> String {
-    let told = shown(&advice::forecast(forecast));
+    let told = unbroken(&shown(&advice::forecast(forecast)));
     match forecast {
         Forecast::NotByTakes { .. } => format!("More takes like these {told}"),
         Forecast::Unknown { why } => format!("What more takes would do can't be foretold: {}.", shown(why)),
@@ -320,7 +321,7 @@ pub fn software(report: &Report) -> Markup {
             "a block at which takes of one tape hold different recordings",
         ),
         ("Prior, no checks", score::chance(PRIOR_NO_CHECKS), "a block not in the format at all"),
-        ("Pulses", words::list(&symbols), "usual full cycles, from which every take's own are learned"),
+        ("Pulses", unbroken(&words::list(&symbols)), "usual full cycles, from which every take's own are learned"),
         ("Bits per byte on tape", grammar.bits_per_byte.to_string(), "parity included"),
     ];
     html! {

@@ -49,17 +49,27 @@ struct Budget {
 
 /// Bytes that are not plainly agreed, in all, from which on they share the titles of their groups.
 const MANY: usize = 8_000;
+/// What lines and figures may take, in bytes, with the maps: 3 MB, less some for all else and a reserve.
+const ROOM: usize = 2_100_000;
+/// Bytes of the page for a line with its cell, for a title, for a cell without one, and for 16 or 32 cells that share one.
+const LINE: usize = 650;
+const TITLE: usize = 100;
+const CELL: usize = 18;
+const GROUPS: (usize, usize) = (190, 230);
 
 impl Budget {
-    /// A line with its cell takes some 650 bytes, a title some 100 bytes; figures see below: together under 2.5 MB.
     fn of(evidence: &Evidence) -> Budget {
         let programs = &evidence.outcome.verdict.programs;
         let share = |most: usize, all: usize, least: usize| (all / programs.len().max(1)).clamp(least, most);
         let notable: usize = programs.iter().map(|p| p.bytes.corrected + p.bytes.inferred + p.bytes.unresolved).sum();
-        // where the map itself takes much, there is less room for the rest
+        let bytes: usize = programs.iter().map(|p| p.size).sum();
         let titles = notable < MANY;
+        let maps =
+            if titles { bytes / 16 * GROUPS.0 + notable * TITLE } else { bytes / 32 * GROUPS.1 + notable * CELL };
+        // where the maps themselves take much, there is less room for the rest
+        let room = ROOM.saturating_sub(maps);
         let lanes = evidence.received() * evidence.format.layout().sync.len();
-        let (rows, kilobytes) = if titles { (1_000, 640) } else { (600, 400) };
+        let (rows, kilobytes) = ((room / 2 / LINE).min(1_000), (room / 2_000).min(640));
         let figures = share(12, kilobytes / figure_kilobytes(lanes), 1);
         Budget { rows: share(300, rows, 10), figures, titles }
     }

@@ -38,8 +38,8 @@ pub fn reading(evidence: &Evidence) -> Markup {
                 p class="small" {
                     strong { "Byte map. " } "Each cell is a byte, in the order of memory, "
                     (rows.into_iter().collect::<Vec<_>>().join(" or ")) " to a row; its shape and colour tell its class. Point at a \
-                     cell, or move to it with the keyboard, for its numbers; a cell that is not plainly agreed leads to its \
-                     line in the table below the map. 3+ 1− 0∅ says that three readings say so, one says otherwise, and none \
+                     cell, or move to it with the keyboard, for its numbers; a cell with a line in the table below the \
+                     map leads there. 3+ 1− 0∅ says that three readings say so, one says otherwise, and none \
                      says nothing."
                 }
                 p class="small" {
@@ -142,7 +142,10 @@ fn sure(program: &ProgramVerdict) -> Markup {
             @if program.p_wrong > 0.99 {
                 "It is " strong { "almost certain" } " that some of its bytes are wrong."
             } @else {
-                "The chance that any of its bytes is wrong is at most " strong { (words::chance(program.p_wrong)) } "."
+                @let chance = words::chance(program.p_wrong);
+                "The chance that any of its bytes is wrong is "
+                @if chance.starts_with(|c: char| c.is_ascii_digit()) { "at most " }
+                strong { (chance) } "."
             }
             @if program.p_wrong <= LEAST_P_WRONG { " No claim here goes beyond that, however good the evidence." }
             @else if program.p_wrong >= ESTABLISHED_BELOW { " Established would need less than 1 in a million." }
@@ -232,7 +235,7 @@ fn why(evidence: &Evidence, index: usize) -> Markup {
                                 @for h in &told { p { (h.hypothesis.name) ": " (percent(h.posterior)) } }
                                 @if !rare.is_empty() {
                                     @let names: Vec<String> = rare.iter().map(|h| h.hypothesis.name.to_string()).collect();
-                                    p class="soft" { "under 0.01 % each: " (words::list(&names)) }
+                                    p class="soft" { "under 0.01\u{a0}% each: " (words::list(&names)) }
                                 }
                             }
                         }

@@ -1,5 +1,6 @@
 //! The tape strip: the side from start to end, a lane for each take.
 
+use std::collections::BTreeMap;
 use std::ops::Range;
 
 use maud::{Markup, html};
@@ -11,15 +12,17 @@ use crate::report::evidence::strip::{Lane, ProgramPlace, Strip, strip};
 use crate::report::page::legible;
 use crate::report::words::{self, minutes};
 
-/// Height of a row of programs, and what stands between the last and the takes.
-const ROW: usize = 34;
+/// Height of a row of programs, its bar in it, its labels on one line or two, and what stands between the last row and the takes.
+const ROW: usize = 38;
+const BAR: usize = 28;
+const LINES: [usize; 2] = [20, 9];
 const UNDER: usize = 12;
 const LANE: usize = 66;
 const AXIS: usize = 26;
 /// A mark narrower than this share of the strip could not be seen.
 const NARROWEST: f64 = 0.0015;
-/// What a letter takes of the strip, with some room behind: on a telephone, and on paper. Labels of class `wide` are not on
-/// telephones, those of class `tight` only there; where not even that is room enough, the bar's title has the name.
+/// What a letter takes of the strip: on a telephone, and on paper. Labels of class `wide` are not on
+/// telephones, those of class `tight` only there; where even two lines are not room enough, the bar's title has the name.
 const LETTER_NARROW: f64 = 0.0235;
 const LETTER_WIDE: f64 = 0.011;
 /// Parts of the strip for which damage is counted.
@@ -36,7 +39,7 @@ pub fn section(evidence: &Evidence) -> Markup {
             p class="small soft" {
                 "Above, the programs, those that lie in the same place under each other; below, a lane for every take, in the \
                  time of the tape at its nominal speed. A lane is as long as its take. Blocks under no program are those that belong to none, such as a mark for the end \
-                 of the tape. Marks of damage are the taller, the more of what was heard there they concern."
+                 of the tape. Marks of damage are the taller, the more of the bits there they concern."
             }
             ul class="legend" {
                 @for level in [Level::Established, Level::Supported, Level::Open] {
@@ -47,7 +50,7 @@ pub fn section(evidence: &Evidence) -> Markup {
                 li { (key("copy0")) "first copy of a block" }
                 li { (key("copy1")) "second copy" }
                 li { (key("over1")) "upper row: overruled" }
-                li { (key("lost")) "lower row: heard nothing" }
+                li { (key("lost")) "lower row: says nothing" }
             }
             @for tape in 0..tapes {
                 @if tapes > 1 { h3 { "Tape " (tape + 1) " of " (tapes) } }
@@ -69,29 +72,30 @@ fn draw(evidence: &Evidence, strip: &Strip) -> Markup {
     );
     let x = |s: f64| share((s / strip.length_s).clamp(0.0, 1.0));
     let wide = |r: &Range<f64>| share(((r.end - r.start) / strip.length_s).clamp(NARROWEST, 1.0));
+    let named = |place: &ProgramPlace| {
+        let program = &evidence.outcome.verdict.programs[place.index];
+        let number = super::number(program);
+        (legible(&format!("{number} {}", words::name(&program.name))), number.to_string())
+    };
+    let names: Vec<(String, String)> = strip.programs.iter().map(named).collect();
+    let at: Vec<f64> = strip.programs.iter().map(|place| place.at.start / strip.length_s).collect();
+    let (narrow, wider) = (labels(&at, &rows, &names, LETTER_NARROW), labels(&at, &rows, &names, LETTER_WIDE));
     html! {
         svg class="strip" height=(height) role="img" aria-label=(label) {
             @for (i, place) in strip.programs.iter().enumerate() {
                 @let program = &evidence.outcome.verdict.programs[place.index];
                 @let class = bar(program.verdict);
-                @let next = (i + 1..rows.len()).find(|&n| rows[n] == rows[i]).map(|n| &strip.programs[n]);
-                @let room = next.map_or(strip.length_s, |next| next.at.start) - place.at.start;
                 @let top = rows[i] * ROW;
-                @let name = legible(&format!("{} {}", super::number(program), words::name(&program.name)));
                 g {
                     title {
-                        (name) ", " (words::level(program.verdict)) ", " (minutes(place.at.start)) " to " (minutes(place.at.end))
+                        (names[i].0) ", " (words::level(program.verdict)) ", " (minutes(place.at.start)) " to " (minutes(place.at.end))
                     }
-                    rect class=(class) x=(x(place.at.start)) y=(top + 24) width=(wide(&place.at)) height="12" {}
-                    @let number = super::number(program);
-                    @let fits = |text: &str, letter: f64| text.chars().count() as f64 * letter < room / strip.length_s;
-                    @let narrow = [name.as_str(), number].into_iter().find(|text| fits(text, LETTER_NARROW));
-                    @let wide = [name.as_str(), number].into_iter().find(|text| fits(text, LETTER_WIDE));
-                    @if narrow == wide {
-                        @if let Some(text) = wide { text x=(x(place.at.start)) y=(top + 16) { (text) } }
+                    rect class=(class) x=(x(place.at.start)) y=(top + BAR) width=(wide(&place.at)) height="12" {}
+                    @if narrow[i] == wider[i] {
+                        (lettered(&wider[i], None, top))
                     } @else {
-                        @if let Some(text) = narrow { text class="tight" x=(x(place.at.start)) y=(top + 16) { (text) } }
-                        @if let Some(text) = wide { text class="wide" x=(x(place.at.start)) y=(top + 16) { (text) } }
+                        (lettered(&narrow[i], Some("tight"), top))
+                        (lettered(&wider[i], Some("wide"), top))
                     }
                 }
             }
@@ -116,6 +120,36 @@ fn bar(level: Level) -> &'static str {
         Level::Established => "prog",
         Level::Supported => "prog half",
         Level::Open => "prog ring",
+    }
+}
+
+/// What stands over a bar, where (a share of the strip), and on which of the lines.
+type Label = Option<(String, f64, usize)>;
+
+/// The labels of programs that begin at these shares of the strip, where a letter takes `letter` of it: name and number where
+/// there is room up to the next program of the row, else the number, on a second line where the first is taken.
+fn labels(at: &[f64], rows: &[usize], names: &[(String, String)], letter: f64) -> Vec<Label> {
+    // half a letter of room behind
+    let wide = |text: &str| (text.chars().count() as f64 + 0.5) * letter;
+    let mut taken: BTreeMap<(usize, usize), f64> = BTreeMap::new();
+    let label = |i: usize| {
+        let next = (i + 1..rows.len()).find(|&n| rows[n] == rows[i]).map_or(1.0, |n| at[n]);
+        let (name, number) = &names[i];
+        let free = |line: usize| taken.get(&(rows[i], line)).is_none_or(|&end| end <= at[i]);
+        let whole = free(0) && at[i] + wide(name) < next;
+        let text = if whole { name } else { number };
+        // the last label may not stick out at the right
+        let x = at[i].min(1.0 - wide(text));
+        let line = (0..LINES.len()).find(|&line| taken.get(&(rows[i], line)).is_none_or(|&end| end <= x))?;
+        taken.insert((rows[i], line), x + wide(text));
+        Some((text.clone(), x, line))
+    };
+    (0..at.len()).map(label).collect()
+}
+
+fn lettered(label: &Label, class: Option<&str>, top: usize) -> Markup {
+    html! {
+        @if let Some((text, x, line)) = label { text class=[class] x=(share(*x)) y=(top + LINES[*line]) { (text) } }
     }
 }
 
@@ -149,7 +183,7 @@ fn one_lane(evidence: &Evidence, strip: &Strip, lane: &Lane, top: usize) -> Mark
             }
         }
         (damage(strip, lane, &lane.overruled, "over1", "overruled", top + 36))
-        (damage(strip, lane, &lane.lost, "lost", "heard nothing", top + 50))
+        (damage(strip, lane, &lane.lost, "lost", "says nothing", top + 50))
     }
 }
 
@@ -229,6 +263,21 @@ mod tests {
         let programs = places.iter().cloned().enumerate().map(|(index, at)| ProgramPlace { index, at }).collect();
         let strip = Strip { length_s: 12.0, programs, lanes: Vec::new() };
         assert_eq!(rows(&strip), [0, 1, 0, 0, 1, 2]);
+    }
+
+    /// A letter takes 2 hundredths. The third number finds its line taken, the fifth both of them; the last stays inside.
+    #[test]
+    fn numbers_that_crowd_stand_on_two_lines() {
+        let names: Vec<(String, String)> = (8..=13).map(|n| (format!("{n} TERN MAP"), n.to_string())).collect();
+        let at = [0.0, 0.3, 0.33, 0.345, 0.36, 0.98];
+        let told = labels(&at, &[0; 6], &names, 0.02);
+        let told: Vec<_> = told.iter().map(|l| l.as_ref().map(|(text, x, line)| (text.as_str(), *x, *line))).collect();
+        let wanted =
+            [Some(("8 TERN MAP", 0.0, 0)), Some(("9", 0.3, 0)), Some(("10", 0.33, 0)), Some(("11", 0.345, 1)), None];
+        assert_eq!(told[..5], wanted);
+        assert_eq!(told[5], Some(("13", 0.95, 0)));
+        // in a row of its own there is room
+        assert!(labels(&at, &[0, 0, 0, 0, 1, 0], &names, 0.02)[4].is_some());
     }
 
     /// By hand: 200 parts of 100 s are half a second each.

@@ -62,6 +62,11 @@ pub fn symbols() -> Markup {
                 @for id in ["c", "i", "u", "p"] {
                     g id={ "s" (id) "5" } { g transform="scale(.5)" { use href={ "#s" (id) } {} } }
                 }
+                // cells without titles of their own
+                @for id in ["c", "i", "u", "p"] {
+                    pattern id={ "p" (id) } width="10" height="10" patternUnits="userSpaceOnUse" { use href={ "#s" (id) } {} }
+                    pattern id={ "p" (id) "5" } width="5" height="5" patternUnits="userSpaceOnUse" { use href={ "#s" (id) "5" } {} }
+                }
                 pattern id="ag" width="10" height="10" patternUnits="userSpaceOnUse" {
                     rect class="a" x="1.5" y="1.5" width="7" height="7" rx="1" {}
                 }

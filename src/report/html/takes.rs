@@ -8,6 +8,7 @@ use crate::capture::Container;
 use crate::report::advice::SQUARE;
 use crate::report::evidence::Evidence;
 use crate::report::evidence::takes::{PULSE_BIN_US, PULSES_US, TakeFacts, facts};
+use crate::report::page::unbroken;
 use crate::report::words::{self, minutes};
 
 pub fn section(evidence: &Evidence) -> Markup {
@@ -32,7 +33,8 @@ pub fn section(evidence: &Evidence) -> Markup {
                 "Noise is what the receiver measured at the bytes, a bit against the noise, not the hiss of the recording as a \
                  whole. Wow is the slow part of the speed's changes, flutter the fast part, each as root mean square over \
                  bytes of some 9 ms, the line drawn at 6 Hz; neither is weighted as AES6-2008 asks, so they are no figures of \
-                 a deck's data sheet. A dropout is a run of bytes at less than half their usual level; in loud noise the level is uncertain, and some of them are noise."
+                 a deck's data sheet. A dropout is a run of bytes at less than half their usual level; in loud noise the level is uncertain, and some of them are noise. \
+                 A bit is right if it is as decided in the end; where bytes stay in doubt, that is a guess itself."
             }
         }
     }
@@ -41,8 +43,8 @@ pub fn section(evidence: &Evidence) -> Markup {
 fn one(evidence: &Evidence, index: usize, facts: &TakeFacts) -> Markup {
     let take = &evidence.outcome.verdict.takes[index];
     let received = &evidence.outcome.intake.received[index];
-    let db = |x: Option<f64>| x.map_or("unknown".into(), |x| format!("{x:.1} dB"));
-    let percent = |x: Option<f64>| x.map_or("unknown".into(), |x| format!("{:.2} %", 100.0 * x));
+    let db = |x: Option<f64>| x.map_or("unknown".into(), |x| format!("{x:.1}\u{a0}dB"));
+    let percent = |x: Option<f64>| x.map_or("unknown".into(), |x| format!("{:.2}\u{a0}%", 100.0 * x));
     let spoke = facts.bits + facts.lost;
     html! {
         dl class="facts" {
@@ -65,14 +67,14 @@ fn one(evidence: &Evidence, index: usize, facts: &TakeFacts) -> Markup {
                 }
             }
             dt { "Bit over noise" } dd { (db(facts.snr_db)) }
-            dt { "Speed" } dd { (take.speed_error.map_or("unknown".into(), words::percent)) " against the nominal" }
+            dt { "Speed" } dd { (take.speed_error.map_or("unknown".into(), |x| unbroken(&words::percent(x)))) " against the nominal" }
             dt { "Wow, flutter" } dd { (percent(facts.wow)) ", " (percent(facts.flutter)) }
             dt { "Dropouts" }
             dd { (words::count(facts.dropouts, "dropout", "dropouts")) ", " (format!("{:.2} s", facts.dropout_s)) " in all" }
             dt { "Bits right" }
             dd {
                 @if spoke > 0 {
-                    (format!("{:.3} %", 100.0 * facts.right as f64 / spoke as f64)) " of " (words::thousands(spoke))
+                    (format!("{:.3}\u{a0}%", 100.0 * facts.right as f64 / spoke as f64)) " of " (words::thousands(spoke))
                     @if facts.lost > 0 { ", " (words::thousands(facts.lost)) " silent" }
                     @if facts.bits > facts.right { ", " (words::thousands(facts.bits - facts.right)) " wrong" }
                 } @else { "none" }
@@ -96,7 +98,7 @@ fn cut_off(share: f64) -> String {
     } else {
         "a square wave: an adapter's, or clipped very hard"
     };
-    format!("; {:.0} % of the samples sit at the largest or smallest value, {what}", 100.0 * share)
+    format!("; {:.0}\u{a0}% of the samples sit at the largest or smallest value, {what}", 100.0 * share)
 }
 
 /// The speed over the take.
@@ -112,10 +114,11 @@ fn speed(length: f64, facts: &TakeFacts) -> Markup {
     const H: f64 = 60.0;
     let y = |s: f64| H / 2.0 - (s - middle) / half * (H / 2.0 - 3.0);
     let x = |s: f64| 1000.0 * s / length.max(0.1);
+    let range = unbroken(&format!("{} to {}", words::percent(low), words::percent(high)));
     html! {
-        h4 { "Speed, " (words::percent(low)) " to " (words::percent(high)) }
+        h4 { "Speed, " (range) }
         svg class="chart" height="60" viewBox={ "0 0 1000 " (px(H)) } preserveAspectRatio="none" role="img"
-            aria-label={ "Speed over the take, from " (words::percent(low)) " to " (words::percent(high)) } {
+            aria-label={ "Speed over the take, from " (range) } {
             line class="zero" x1="0" x2="1000" y1=(px(y(middle))) y2=(px(y(middle))) {}
             @for run in &facts.speed {
                 @if run.len() > 1 { path class="curve" vector-effect="non-scaling-stroke" d=(path(run.iter().map(|&(s, v)| (x(s), y(v))))) {} }

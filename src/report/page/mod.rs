@@ -48,6 +48,11 @@ pub fn legible(text: &str) -> String {
     })
 }
 
+/// Numbers are kept on one line with their sign or unit.
+pub fn unbroken(text: &str) -> String {
+    [" %", " µs", " dB"].iter().fold(text.to_string(), |text, unit| text.replace(unit, &unit.replace(' ', "\u{a0}")))
+}
+
 /// What is to be said where one of these names holds such a code; `None` if none does.
 pub fn code_note<'a>(mut names: impl Iterator<Item = &'a str>) -> Option<&'static str> {
     let told = "A code in braces in a name, such as {$D4}, stands for a graphics character of the old machine that few fonts have.";
@@ -77,6 +82,11 @@ pub fn badge(level: Level) -> Markup {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_number_is_not_parted_from_its_sign() {
+        assert_eq!(unbroken("0 to 46 % at 95 %, 536 µs long"), "0 to 46\u{a0}% at 95\u{a0}%, 536\u{a0}µs long");
+    }
 
     /// U+1FB70 is the picture of D4 hex in the machine's set (Unicode proposal L2/19-025, from memory); U+1FBF0 is in none.
     #[test]

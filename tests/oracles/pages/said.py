@@ -163,10 +163,15 @@ def cells(section, program):
             values = text(rect.find("title")).split(":")[1].split()[:n]
             assert len(values) == n and all(re.fullmatch("[0-9A-F]{2}", v) for v in values), values
         assert set(cells) == {(i % 32 * side, i // 32 * side) for i in range(len(cells))}, "cells are missing"
-        for use in svg.iter("use"):
-            place = int(use.get("x")), int(use.get("y"))
-            assert cells[place] == "agreed", "two shapes in one cell"
-            cells[place] = SHAPES[use.get("href")]
+        shapes = [(int(u.get("x")), int(u.get("y")), SHAPES[u.get("href")]) for u in svg.iter("use")]
+        # of many, those without numbers of their own: squares of one class in one path
+        for path in svg.xpath("./path"):
+            squares = re.findall(r"M(\d+) (\d+)h10v10h-10z", path.get("d"))
+            assert "".join(f"M{x} {y}h10v10h-10z" for x, y in squares) == path.get("d")
+            shapes += [(int(x), int(y), SHAPES["#s" + path.get("class").split()[1][1:]]) for x, y in squares]
+        for x, y, class_ in shapes:
+            assert cells[x, y] == "agreed", "two shapes in one cell"
+            cells[x, y] = class_
         for class_ in cells.values():
             found[class_] += 1
     assert found == program["bytes"], (program["id"], found, program["bytes"])
