@@ -7,7 +7,7 @@ use quorate::channel::Recipe;
 use quorate::confidence::Level;
 use quorate::export::pulse_image;
 use quorate::recovery::{self, Outcome};
-use quorate::tape::TwinCopy;
+use quorate::tape::{Kind, TwinCopy};
 use quorate::{Error, capture::write::write_wav16};
 use serde_json::{Value, json};
 use std::path::PathBuf;
@@ -225,6 +225,27 @@ fn another_header_is_not_taken_for_data() {
     assert!(first.byte_p_wrong.iter().all(|&p| p > 0.9), "{:?}", outcome.verdict.programs[0]);
     assert_eq!(fault(&outcome, second, Level::Established), None);
     assert_eq!(outcome.programs.len(), truth.programs.len());
+}
+
+/// A data file whose header lost bytes of its name in every copy: the bytes of the file are sure, under which name they stand is not.
+#[test]
+fn a_data_file_with_a_doubtful_name_is_not_established() {
+    let mut recipe = recipe("two-programs.json");
+    recipe.takes.truncate(1);
+    recipe.files.truncate(1);
+    let file = &mut recipe.files[0];
+    (file.kind, file.path, file.hex) = (Kind::Data, None, Some("4b4e4f54".repeat(40)));
+    let truth = recipe.prepare(&support::recipes()).unwrap().truth;
+    let name = copies(truth.programs[0].blocks_s[0], recipe.files[0].header_leader_s).map(|copy| {
+        // formats.md: the name begins at byte 5 of a header
+        let byte_s = |i: usize| copy.from + SYNC_S + i as f64 * BYTE_S;
+        (byte_s(7), byte_s(10))
+    });
+    deck(&mut recipe, "lost_s", json!(name));
+    let outcome = Takes::make(&recipe).recover();
+    assert_eq!(outcome.programs[0].program.bytes, truth.programs[0].bytes);
+    let verdict = &outcome.verdict.programs[0];
+    assert!(verdict.verdict < Level::Established && verdict.p_wrong > 0.5, "{verdict:?}");
 }
 
 /// Bytes that are all alike sound like a tone, on a fast tape nearly like a leader: they must teach nothing and hide nothing.

@@ -6,7 +6,7 @@ use crate::Llr;
 
 /// Version of the model behind all chances: the receiver's soft bits, the discount, priors and checks. It changes when
 /// figures of `reports/calibration.json` no longer hold.
-pub const MODEL: &str = "4";
+pub const MODEL: &str = "5";
 
 /// A Phred score: Q = −10 log10 P(wrong) (Ewing & Green, Genome Research 8:186, 1998). Q30 is one error in a thousand.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd, Serialize, Deserialize)]

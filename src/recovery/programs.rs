@@ -14,6 +14,9 @@ use crate::tape::{Assembly, Format, Kind, Program, basic};
 
 /// Chance that bytes stand in the wrong place where no take heard their block begin or end. A judgement: as well as not.
 const NOWHERE: f64 = 0.5;
+/// Chance that what the tape itself contradicts, by a checksum or a length, was misread in a way that no vote shows, such as a
+/// byte that the play skipped in both copies. A judgement.
+const CONTRADICTED: f64 = 0.01;
 
 /// A program with everything that is said of it.
 pub(super) struct Claimed {
@@ -121,12 +124,16 @@ fn one(
         weak_bits += missing * value.len();
         add(1.0);
     }
+    let members = members(&assembly);
+    let wrong_checksum = members.iter().any(|&m| blocks[m].decided.wrong_checksum);
+    let other_length = assembly.announced.filter(|&n| n != bytes.len());
+    if wrong_checksum || other_length.is_some() {
+        add(CONTRADICTED);
+    }
     // the sum is exact where it matters (small), the product bounds it where it is not
     let p_wrong = doubt.min(1.0 - right + 1e-12).clamp(LEAST_P_WRONG, 1.0);
-    let members = members(&assembly);
     let mut notes = assembly.notes.clone();
     let mut obstacles = Vec::new();
-    let wrong_checksum = members.iter().any(|&m| blocks[m].decided.wrong_checksum);
     if wrong_checksum {
         let text = "The bytes are as recorded, but the checksum on the tape does not fit them: most probably it was \
                     written wrong.";
@@ -159,13 +166,12 @@ fn one(
     } else if unframed {
         obstacles.push("No take heard where the data begins: the first bytes may be missing.".into());
     }
-    if let Some(n) = assembly.announced.filter(|&n| n != bytes.len()) {
+    if let Some(n) = other_length {
         let text = format!("The header announces {n} bytes, the data block holds {}.", bytes.len());
         notes.push(text.clone());
         obstacles.push(text);
     }
-    let contradicted =
-        headless || wrong_checksum || !shared.is_empty() || assembly.announced.is_some_and(|n| n != bytes.len());
+    let contradicted = headless || wrong_checksum || !shared.is_empty() || other_length.is_some();
     let complete = !cut && assembly.ended && !unframed && missing == 0 && !bytes.is_empty();
     let level = level(&classes, p_wrong, complete, contradicted);
     let count = |class: Class| classes.iter().filter(|&&c| c == class).count();

@@ -184,7 +184,7 @@ fn announced(index: usize, header: &Header) -> Assembly {
         load_address: program.then_some(header.start),
         announced: if program { header.data_bytes() } else { None },
         header: Some(index),
-        header_fields: 0..if program { 21 } else { 1 },
+        header_fields: 0..NAME.end,
         data: Vec::new(),
         ended: true,
         notes: Vec::new(),
@@ -216,7 +216,7 @@ fn damaged(index: usize, header: &Header) -> Assembly {
         _ => Kind::Unknown,
     };
     let notes = vec!["The header is damaged: what it says of kind and addresses can't be right.".into()];
-    Assembly { kind, header_fields: 0..21, notes, ..announced(index, header) }
+    Assembly { kind, notes, ..announced(index, header) }
 }
 
 fn unknown(index: usize, range: std::ops::Range<usize>) -> Assembly {
