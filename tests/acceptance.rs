@@ -243,7 +243,8 @@ fn a_data_file_with_a_doubtful_name_is_not_established() {
     });
     deck(&mut recipe, "lost_s", json!(name));
     let outcome = Takes::make(&recipe).recover();
-    assert_eq!(outcome.programs[0].program.bytes, truth.programs[0].bytes);
+    // an end mark and filler stand behind them
+    assert!(outcome.programs[0].program.bytes.starts_with(&truth.programs[0].bytes));
     let verdict = &outcome.verdict.programs[0];
     assert!(verdict.verdict < Level::Established && verdict.p_wrong > 0.5, "{verdict:?}");
 }
