@@ -408,7 +408,7 @@ const TONE_AHEAD: i32 = 3;
 /// Gain against that of late under which nothing was heard, unless so much speaks for a byte as noise never does; and that
 /// under which even then nothing was: what else is on the tape may leak in.
 const SILENT: f32 = 0.3;
-const FAR: f32 = 60.0;
+const FAR: f32 = 200.0;
 const DEAF: f32 = 0.1;
 
 /// Corrects every place from the later ones.
