@@ -10,8 +10,9 @@ use crate::recovery::Outcome;
 type Fits<'a> = &'a dyn Fn(&Present, usize) -> bool;
 
 /// For every program of before the one of now that it has become: the same bytes under the same name first, and of several
-/// such the one in the same place among them, before one that is less sure than it was; then the same name, kind and place in the order of the tape, then the same bytes under another name (a header was found), then
-/// what holds half of an unnamed piece.
+/// such the one in the same place among them, before one that is less sure than it was; then the same name, kind and place
+/// in the order of the tape, then the same bytes under another name (a header was found), then what holds half of an
+/// unnamed piece.
 pub fn pairs(before: &[Present], now: &Outcome) -> Vec<Option<usize>> {
     let mut out = vec![None; before.len()];
     let mut taken = vec![false; now.programs.len()];

@@ -77,24 +77,24 @@ const NEGLIGIBLE: f64 = 0.1;
 /// noise falls anew: a bit is as strong as any bit of the byte or its neighbours, and as often right as a soft bit of this
 /// strength says of itself, 1/(1 + exp(-m)).
 ///
-/// Held against what happened (`scripts/attack-dossier forecasts_at_length`: three programs of 273 to 998 bytes, two tapes of
+/// Held against what happened (`scripts/attack-dossier forecasts_at_length`: three programs of 273 to 998 bytes, four tapes of
 /// six takes each, every second of them the first of a dossier of one or two, and three others added one by one; share of
-/// programs established, forecast and found; with the receiver of 26 November 2026, calibration model 4):
+/// programs established, forecast and found; with the receiver of 26 November 2026, calibration model 5):
 ///
 /// | tape | takes | cases | one more | two more | three more |
 /// | --- | --- | --- | --- | --- | --- |
-/// | noise, -5 dB | 1 | 18 | 0.99, 0.94 | 1.00, 1.00 | 1.00, 1.00 |
-/// | noise, -6 dB | 1 | 16 | 0.72, 0.88 | 1.00, 1.00 | 1.00, 1.00 |
-/// | noise, -7 dB | 1 | 13 | 0.01, 0.00 | 0.97, 1.00 | 1.00, 1.00 |
-/// | noise, -7 dB | 2 | 18 | 0.98, 1.00 | 1.00, 1.00 | 1.00, 1.00 |
-/// | noise, -8 dB | 2 | 17 | 0.27, 0.35 | 0.99, 1.00 | 1.00, 1.00 |
-/// | 4 dropouts a second up to 60 ms, each take its own | 1 | 7 | 0.72, 1.00 | 0.75, 1.00 | 0.76, 1.00 |
-/// | 2 dropouts a second of each take, 1 of the tape | 1 | 10 | 0.72, 0.80 | 0.77, 0.80 | 0.79, 0.80 |
-/// | 3 dropouts a second of the tape | 1 | 6 | 0.49, 0.00 | 0.52, 0.17 | 0.52, 0.17 |
-/// | 3 dropouts a second of the tape | 2 | 7 | 0.29, 0.14 | 0.29, 0.14 | 0.29, 0.14 |
+/// | noise, -5 dB | 1 | 36 | 0.96, 0.97 | 1.00, 1.00 | 1.00, 1.00 |
+/// | noise, -6 dB | 1 | 34 | 0.69, 0.88 | 1.00, 1.00 | 1.00, 1.00 |
+/// | noise, -7 dB | 1 | 28 | 0.01, 0.04 | 0.97, 1.00 | 1.00, 1.00 |
+/// | noise, -7 dB | 2 | 35 | 0.98, 1.00 | 1.00, 1.00 | 1.00, 1.00 |
+/// | noise, -8 dB | 2 | 33 | 0.29, 0.42 | 0.99, 1.00 | 1.00, 1.00 |
+/// | 4 dropouts a second up to 60 ms, each take its own | 1 | 15 | 0.62, 1.00 | 0.67, 1.00 | 0.68, 1.00 |
+/// | 2 dropouts a second of each take, 1 of the tape | 1 | 12 | 0.80, 1.00 | 0.83, 0.92 | 0.85, 0.92 |
+/// | 3 dropouts a second of the tape | 1 | 9 | 0.59, 0.22 | 0.64, 0.56 | 0.67, 0.56 |
+/// | 3 dropouts a second of the tape | 2 | 7 | 0.09, 0.43 | 0.24, 0.43 | 0.31, 0.57 |
 ///
 /// Whose a dropout is one take can't tell: where all move the forecast is too careful, and where all stay too hopeful. Two
-/// takes know.
+/// takes know, and are rather too careful.
 ///
 /// Programs share one budget. Trials come in rounds; a program leaves when its intervals are narrow or clear of
 /// [`ENOUGH`]. Stopping by what is seen makes the 95 % of an interval a little less.

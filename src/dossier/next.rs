@@ -2,6 +2,7 @@
 //! ([`forecast`](super::forecast)).
 
 use serde::Serialize;
+use statrs::distribution::{DiscreteCDF, Poisson};
 
 use super::explain::{self, Weak};
 use super::forecast::forecasts;
@@ -192,15 +193,10 @@ impl Byte {
     }
 }
 
-/// Chance of so many events or more, of which so many are to be expected (Poisson).
+/// Chance of so many events or more, of which so many are to be expected (Poisson); none expected, none happens.
 fn at_least(events: usize, expected: f64) -> f64 {
-    let mut term = (-expected).exp();
-    let mut fewer = 0.0;
-    for k in 0..events {
-        fewer += term;
-        term *= expected / (k + 1) as f64;
-    }
-    1.0 - fewer
+    let Some(fewer) = (events as u64).checked_sub(1) else { return 1.0 };
+    Poisson::new(expected).map_or(0.0, |poisson| poisson.sf(fewer))
 }
 
 /// How one take hears every byte; `None` where it has none.
