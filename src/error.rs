@@ -15,6 +15,9 @@ pub enum Error {
     /// A limit of ours, not a fault of the file.
     #[error("{}: beyond a limit of quorate: {what}", path.display())]
     Limit { path: PathBuf, what: String },
+    /// A fault of ours that a take brought out.
+    #[error("{}: a fault of quorate on this take ({what}): leave it out or convert it, and please report this", path.display())]
+    Fault { path: PathBuf, what: String },
     /// The request makes no sense as given.
     #[error("{0}")]
     Usage(String),
@@ -71,7 +74,7 @@ impl Error {
     pub fn exit_code(&self) -> u8 {
         match self {
             Error::Read { .. } | Error::Input { .. } | Error::Limit { .. } | Error::Usage(_) => 2,
-            Error::Refused { .. } => 2,
+            Error::Refused { .. } | Error::Fault { .. } => 2,
             Error::Write { .. } => 4,
             Error::NoData(_) => 5,
         }

@@ -5,6 +5,7 @@ mod apart;
 mod intake;
 mod outcome;
 mod programs;
+mod rival;
 mod wave;
 
 use rayon::prelude::*;
@@ -20,6 +21,7 @@ pub use advice::Outlook;
 pub use apart::{Beside, Why};
 pub use intake::{About, Intake, Received, Skipped};
 pub use outcome::{DecidedTape, Outcome, RecoveredProgram};
+pub use rival::Rival;
 pub use wave::{Wave, WavePiece};
 
 /// Told how far the work is: share done, 0..1, and what is being done.

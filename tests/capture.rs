@@ -4,7 +4,7 @@
 
 use proptest::prelude::*;
 use quorate::Error;
-use quorate::capture::{Capture, Container, Encoding, Survey, write};
+use quorate::capture::{Capture, Container, Encoding, Lost, Survey, write};
 use std::path::{Path, PathBuf};
 use tempfile::TempDir;
 
@@ -239,19 +239,40 @@ fn what_is_wrong_is_said_in_one_line() {
 }
 
 #[test]
-fn samples_that_are_no_numbers_are_refused_with_their_place() {
-    for bad in [f32::NAN, f32::INFINITY, f32::NEG_INFINITY] {
+fn samples_that_are_no_sound_are_silence_and_counted() {
+    for bad in [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, 1e37, -1.5e6] {
         let mut samples = vec![0.5_f32; 2 * 44_100];
         samples[2 * 22_050 + 1] = bad;
+        samples[2 * 33_075 + 1] = bad;
         let data: Vec<u8> = samples.iter().flat_map(|s| s.to_le_bytes()).collect();
         let take = Folder::new().open(&riff(b"RIFF", &[fmt(3, 2, 44_100, 32), chunk(b"data", &data)])).unwrap();
-        let survey = take.survey().unwrap_err();
-        let read = take.read(1, 22_000, &mut [0.0; 100]).unwrap_err();
-        for error in [survey, read] {
-            assert!(matches!(error, Error::Input { .. }));
-            assert!(error.to_string().contains("channel 2 at 0.500000 s (sample 22050)"), "{error}");
-        }
-        assert_eq!(take.read(1, 0, &mut [0.0; 22_050]).unwrap(), 22_050);
+        let [left, right] = take.survey().unwrap().channels[..] else { panic!("two channels") };
+        assert_eq!((left.lost, right.lost), (None, Some(Lost { samples: 2, first_s: 0.5, last_s: 0.75 })));
+        assert_eq!((right.peak, right.clipped), (0.5, 0));
+        let mut read = [1.0; 100];
+        assert_eq!(take.read(1, 22_000, &mut read).unwrap(), 100);
+        assert_eq!((read[49], read[50], read[51]), (0.5, 0.0, 0.5));
+    }
+}
+
+/// What floats over full scale mean: cut off there, or another scale. A sine of amplitude 1.5 is over 1.0 for
+/// (2/pi) arccos(1/1.5) = 0.535 of its time, by hand.
+#[test]
+fn floats_of_another_scale_are_not_clipped() {
+    let level = |amplitude: f64, cut: f64| {
+        let wave = (0..44_100).map(|n| (f64::from(n) * 0.4).sin() * amplitude);
+        let data: Vec<u8> = wave.flat_map(|x| (x.clamp(-cut, cut) as f32).to_le_bytes()).collect();
+        let take = Folder::new().open(&riff(b"RIFF", &[fmt(3, 1, 44_100, 32), chunk(b"data", &data)])).unwrap();
+        (take.survey().unwrap().channels[0].clipped as f64 / 44_100.0, take.loudness(0).unwrap())
+    };
+    let (clipped, loud) = level(1.5, 1.0);
+    assert!((clipped - 0.535).abs() < 0.01, "{clipped}");
+    assert!((loud.amplitude - 1.0).abs() < 0.1 && loud.middle.abs() < 0.1, "{loud:?}");
+    for amplitude in [1.5, 32_767.0] {
+        let (clipped, loud) = level(amplitude, f64::INFINITY);
+        assert_eq!(clipped, 0.0);
+        // within a third of a millisecond, 14 samples of 0.4 radians each, the sine has nearly a whole turn
+        assert!((0.9..=1.0).contains(&(loud.amplitude / amplitude)), "{loud:?}");
     }
 }
 

@@ -7,6 +7,8 @@
 mod desk;
 #[path = "cli/faults.rs"]
 mod faults;
+#[path = "cli/floats.rs"]
+mod floats;
 #[path = "cli/folder.rs"]
 mod folder;
 #[path = "cli/hostile.rs"]

@@ -5,7 +5,8 @@
 //! file once for its hashes and levels. Memory stays bounded however long the capture is: WAV is read in place, FLAC is
 //! decoded into an unlinked temporary file, and a pulse image is drawn on demand from an index of its pulses.
 //!
-//! Samples are `f32`, full scale ±1.0: an integer sample of `n` bits is divided by 2^(n−1), a float is taken as it is.
+//! Samples are `f32`, full scale ±1.0: an integer sample of `n` bits is divided by 2^(n−1), a float is taken as it is, unless
+//! it can be no sound ([`Lost`]): that reads as silence.
 //!
 //! ```
 //! use quorate::capture::{Capture, write};
@@ -24,6 +25,7 @@ mod file;
 mod flac;
 mod pcm;
 mod pulses;
+mod sense;
 mod survey;
 mod wav;
 pub mod write;
@@ -36,6 +38,7 @@ use std::fs::File;
 use std::path::{Path, PathBuf};
 
 pub use pulses::{CLOCK as PULSE_IMAGE_CLOCK, RATE as PULSE_IMAGE_RATE};
+pub use sense::{Lost, Loudness};
 pub use survey::{ChannelLevel, Survey};
 
 /// More channels than any tape deck or interface has: a header that says more is damaged.
@@ -182,7 +185,7 @@ impl Capture {
     ///
     /// # Errors
     /// [`Error::Read`] if the file system refuses or the file has shrunk, [`Error::Input`] for a channel the file does not
-    /// have and for samples that are not finite.
+    /// have.
     pub fn read(&self, channel: u16, start: u64, out: &mut [f32]) -> Result<usize, Error> {
         let Info { path, channels, frames, .. } = &self.info;
         if channel >= *channels {
@@ -200,22 +203,10 @@ impl Capture {
             Source::Pulses(image) => image.draw(&self.file, start, out),
         }
         .map_err(|error| Error::read(path, error))?;
-        if matches!(self.info.encoding, Encoding::Float32 | Encoding::Float64) {
-            if let Some(at) = out.iter().position(|x| !x.is_finite()) {
-                return Err(self.not_finite(channel, start + at as u64));
-            }
+        if self.is_float() {
+            sense::silence(out, |_| ());
         }
         Ok(wanted)
-    }
-
-    fn not_finite(&self, channel: u16, frame: u64) -> Error {
-        let seconds = frame as f64 / f64::from(self.info.sample_rate);
-        let what = format!(
-            "channel {} at {seconds:.6} s (sample {frame}) is not a finite number: the file is damaged or was badly converted; \
-             make the capture again or save it as 16- or 24-bit integers",
-            u32::from(channel) + 1
-        );
-        Error::input(&self.info.path, what)
     }
 }
 

@@ -1,6 +1,6 @@
 //! One pass over a capture: hashes of the file and of its samples, and the level of every channel.
 
-use super::{Capture, Encoding, Source, file};
+use super::{Capture, Encoding, Lost, Source, file, sense};
 use crate::Error;
 use sha2::{Digest, Sha256};
 
@@ -25,8 +25,8 @@ pub struct ChannelLevel {
     pub rms: f64,
     /// Largest absolute value.
     pub peak: f64,
-    /// Samples at the ends of the scale: the largest or smallest integer of the file's bits, or a float of ±1.0 or more.
-    /// Always 0 for a pulse image, which is drawn at full scale.
+    /// Samples at the ends of the scale: the largest or smallest integer of the file's bits, or a float of ±1.0 or more. Always 0
+    /// for a pulse image, which is drawn at full scale, and for floats that go on far beyond ±1.0, which was not their scale.
     pub clipped: u64,
     /// Where none is clipped at full scale: samples at the channel's own largest or smallest value, if these are more than
     /// any wave that is not cut off or square would have there, and else 0. Not written if 0.
@@ -34,6 +34,10 @@ pub struct ChannelLevel {
     pub flat: u64,
     /// The constant offset.
     pub mean: f64,
+    /// Samples that are no sound and read as silence: beyond any sense, infinite or not a number. Not written if there are
+    /// none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lost: Option<Lost>,
 }
 
 fn is_zero(n: &u64) -> bool {
@@ -45,7 +49,7 @@ impl Capture {
     /// result does not depend on it.
     ///
     /// # Errors
-    /// [`Error::Read`] if the file system refuses, [`Error::Input`] with channel and time for a sample that is not finite.
+    /// [`Error::Read`] if the file system refuses.
     pub fn survey(&self) -> Result<Survey, Error> {
         let read = |error| Error::read(&self.info.path, error);
         let mut sha = Sha256::new();
@@ -68,7 +72,7 @@ impl Capture {
                 while start < self.info.frames {
                     let count = (self.info.frames - start).min(samples.len() as u64) as usize;
                     image.draw(&self.file, start, &mut samples[..count]).map_err(read)?;
-                    tally.add(&samples[..count])?;
+                    tally.add(&mut samples[..count]);
                     start += count as u64;
                 }
             }
@@ -121,8 +125,8 @@ impl Capture {
                 tally.add(samples)
             };
             match sha.as_deref_mut() {
-                Some(sha) => rayon::join(take, || sha.update(&*bytes)).0?,
-                None => take()?,
+                Some(sha) => drop(rayon::join(take, || sha.update(&*bytes))),
+                None => take(),
             }
             done += count as u64;
         }
@@ -146,6 +150,8 @@ struct Tally<'a> {
 struct Clip {
     low: f32,
     high: f32,
+    /// What no wave that was cut off at full scale reaches.
+    beyond: f32,
     /// Distance of two neighbouring values; `None` if no wave can be cut off.
     step: Option<f64>,
 }
@@ -154,12 +160,12 @@ impl Tally<'_> {
     fn new(capture: &Capture) -> Tally<'_> {
         let info = &capture.info;
         let clip = match info.encoding {
-            Encoding::Pulses => Clip { low: f32::NEG_INFINITY, high: f32::INFINITY, step: None },
-            Encoding::Float32 | Encoding::Float64 => Clip { low: -1.0, high: 1.0, step: Some(0.0) },
+            Encoding::Pulses => Clip { low: f32::NEG_INFINITY, high: f32::INFINITY, beyond: f32::INFINITY, step: None },
+            Encoding::Float32 | Encoding::Float64 => Clip { low: -1.0, high: 1.0, beyond: BEYOND, step: Some(0.0) },
             // The largest integer of n bits is 1 − 2^(1−n); above 24 bits it rounds to 1.0, as the samples do.
             _ => {
                 let step = 2.0_f64.powi(1 - i32::from(info.bits));
-                Clip { low: -1.0, high: (1.0 - step) as f32, step: Some(step) }
+                Clip { low: -1.0, high: (1.0 - step) as f32, beyond: f32::INFINITY, step: Some(step) }
             }
         };
         Tally {
@@ -174,13 +180,23 @@ impl Tally<'_> {
     }
 
     /// `samples` are whole frames, interleaved.
-    fn add(&mut self, samples: &[f32]) -> Result<(), Error> {
+    fn add(&mut self, samples: &mut [f32]) {
+        let count = self.levels.len();
+        if self.capture.is_float() {
+            let (frames, rate) = (self.frames, f64::from(self.capture.info.sample_rate));
+            sense::silence(samples, |at| {
+                let second = (frames + (at / count) as u64) as f64 / rate;
+                let lost = &mut self.levels[at % count].lost;
+                let before = lost.map_or((0, second), |l| (l.samples, l.first_s));
+                *lost = Some(Lost { samples: before.0 + 1, first_s: before.1, last_s: second });
+            });
+        }
+        let samples = &*samples;
         self.bytes.resize(samples.len() * 4, 0);
         for (place, sample) in self.bytes.chunks_exact_mut(4).zip(samples) {
             place.copy_from_slice(&(sample + 0.0).to_le_bytes()); // −0 + 0 = 0
         }
         self.blake3.update(&self.bytes);
-        let count = self.levels.len();
         for (channel, sums) in self.levels.iter_mut().enumerate() {
             let samples = if count == 1 {
                 samples
@@ -189,16 +205,16 @@ impl Tally<'_> {
                 self.channel.extend(samples[channel..].iter().step_by(count));
                 &self.channel
             };
-            if !sums.add(samples, self.clip) {
-                let at = samples.iter().position(|x| !x.is_finite()).unwrap_or(0);
-                return Err(self.capture.not_finite(channel as u16, self.frames + at as u64));
-            }
+            sums.add(samples, self.clip);
         }
         self.frames += (samples.len() / count) as u64;
-        Ok(())
     }
 }
 
+/// A wave that was cut off at full scale and filtered after that swings over it by a tenth (Gibbs): beyond this share of full
+/// scale lies next to nothing of it.
+const BEYOND: f32 = 1.15;
+const NEXT_TO_NOTHING: f64 = 0.05;
 /// Flat tops that hold less than this share of all samples are too rare to matter.
 const FLAT: f64 = 0.01;
 /// How many times what a steady sine has at its ends is beyond any wave that is not cut off.
@@ -210,6 +226,8 @@ struct Sums {
     squares: f64,
     peak: f32,
     clipped: u64,
+    beyond: u64,
+    lost: Option<Lost>,
     /// Of the smallest and of the largest sample.
     ends: [End; 2],
 }
@@ -217,7 +235,15 @@ struct Sums {
 impl Default for Sums {
     fn default() -> Sums {
         let end = |value| End { value, count: 0, held: 0 };
-        Sums { sum: 0.0, squares: 0.0, peak: 0.0, clipped: 0, ends: [end(f32::INFINITY), end(f32::NEG_INFINITY)] }
+        Sums {
+            sum: 0.0,
+            squares: 0.0,
+            peak: 0.0,
+            clipped: 0,
+            beyond: 0,
+            lost: None,
+            ends: [end(f32::INFINITY), end(f32::NEG_INFINITY)],
+        }
     }
 }
 
@@ -231,12 +257,12 @@ struct End {
 }
 
 impl Sums {
-    /// False if a sample is not finite.
-    fn add(&mut self, samples: &[f32], clip: Clip) -> bool {
+    fn add(&mut self, samples: &[f32], clip: Clip) {
         // Eight sums side by side: one sum alone waits for each addition, and this becomes vector code.
         const LANES: usize = 8;
         let (mut sum, mut squares, mut peak) = ([0.0_f64; LANES], [0.0_f64; LANES], [0.0_f32; LANES]);
-        let mut clipped = [0_u32; LANES]; // a chunk has fewer than 2^32 samples
+        // a chunk has fewer than 2^32 samples
+        let (mut clipped, mut beyond) = ([0_u32; LANES], [0_u32; LANES]);
         let (mut low, mut high) = ([f32::INFINITY; LANES], [f32::NEG_INFINITY; LANES]);
         let mut add = |lane: usize, x: f32| {
             let wide = f64::from(x);
@@ -244,6 +270,7 @@ impl Sums {
             squares[lane] += wide * wide;
             peak[lane] = if x.abs() > peak[lane] { x.abs() } else { peak[lane] };
             clipped[lane] += u32::from((x <= clip.low) | (x >= clip.high));
+            beyond[lane] += u32::from(x.abs() >= clip.beyond);
             low[lane] = if x < low[lane] { x } else { low[lane] };
             high[lane] = if x > high[lane] { x } else { high[lane] };
         };
@@ -252,15 +279,13 @@ impl Sums {
         for row in rows {
             (0..LANES).for_each(|lane| add(lane, row[lane]));
         }
-        let chunk_squares: f64 = squares.iter().sum();
         self.sum += sum.iter().sum::<f64>();
-        self.squares += chunk_squares;
+        self.squares += squares.iter().sum::<f64>();
         self.peak = peak.iter().fold(self.peak, |a, &b| a.max(b));
         self.clipped += clipped.iter().map(|&n| u64::from(n)).sum::<u64>();
+        self.beyond += beyond.iter().map(|&n| u64::from(n)).sum::<u64>();
         self.add_end(0, low.into_iter().fold(f32::INFINITY, f32::min), samples);
         self.add_end(1, high.into_iter().fold(f32::NEG_INFINITY, f32::max), samples);
-        // The square of any finite f32 is a finite f64; NaN and infinity stay in the sum.
-        chunk_squares.is_finite()
     }
 
     /// Counts the samples at one end of the scale of values, when a chunk reaches as far as those before.
@@ -291,12 +316,15 @@ impl Sums {
 
     fn level(&self, frames: u64, clip: Clip) -> ChannelLevel {
         let frames = frames as f64;
+        let other_scale = self.beyond as f64 > NEXT_TO_NOTHING * self.clipped as f64;
+        let clipped = if other_scale { 0 } else { self.clipped };
         ChannelLevel {
             rms: (self.squares / frames).sqrt(),
             peak: self.peak.into(),
-            clipped: self.clipped,
-            flat: clip.step.filter(|_| self.clipped == 0).map_or(0, |step| self.flat(frames, step)),
+            clipped,
+            flat: clip.step.filter(|_| clipped == 0).map_or(0, |step| self.flat(frames, step)),
             mean: self.sum / frames,
+            lost: self.lost,
         }
     }
 }

@@ -1,10 +1,11 @@
 //! Exact decoding under checks.
 //!
 //! A check that a finite state can compute by walking the bits of a block is a trellis (Wolf, IEEE Trans. Inf. Theory
-//! 24:76, 1978). [`CheckMachine`] describes such a check; three exact algorithms are written once against it:
+//! 24:76, 1978). [`CheckMachine`] describes such a check; exact algorithms are written once against it:
 //!
 //! - [`most_probable`]: the most probable valid block (Viterbi): the set of flipped bits of least total |llr|;
 //! - [`k_best`]: the K most probable valid blocks in order (list Viterbi), so that rivals and ties are seen;
+//! - [`rivals`]: what a byte is in the best block in which it is another;
 //! - [`posteriors`]: what each bit is given all votes and all checks, and how probable a valid block was at all
 //!   (forward–backward: Bahl, Cocke, Jelinek, Raviv 1974).
 //!
@@ -26,6 +27,7 @@ pub mod hypotheses;
 mod list;
 pub mod machines;
 mod posterior;
+mod rival;
 mod semiring;
 mod trellis;
 
@@ -33,6 +35,7 @@ pub use certificate::{Certificate, Check, Finding, Flip, Outcome, certify};
 pub use list::{Decoded, TIE, k_best, most_probable};
 pub use machines::*;
 pub use posterior::{MAX_POSTERIOR, Posterior, ln_probability, ln_share, ln_valid, posteriors, posteriors_of};
+pub use rival::{Rival, rivals};
 
 use crate::Llr;
 

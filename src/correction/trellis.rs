@@ -114,6 +114,12 @@ impl<'a> Trellis<'a> {
         self.step(position).next(state, bit)
     }
 
+    /// As [`Trellis::next`], if a valid block may be in that state.
+    pub fn open(&self, state: usize, position: usize, bit: bool) -> Option<usize> {
+        let next = self.next(state, position, bit);
+        self.step(position).allowed.as_ref().is_none_or(|open| open[next]).then_some(next)
+    }
+
     /// Weights of the values 0 and 1 at `position`: the evidence, and what the machine knows beforehand.
     pub fn weights<S: Semiring>(&self, position: usize) -> [f64; 2] {
         let mut weights = S::weights(self.llrs[position]);
@@ -254,10 +260,7 @@ impl<'a> Trellis<'a> {
         let mut sum = S::ZERO;
         for (state, &x) in before.iter().enumerate().filter(|(_, x)| **x != S::ZERO) {
             let mut walk = (position..).zip(bits);
-            let end = walk.try_fold(state, |state, (p, &bit)| {
-                let next = self.next(state, p, bit);
-                self.step(p).allowed.as_ref().is_none_or(|open| open[next]).then_some(next)
-            });
+            let end = walk.try_fold(state, |state, (p, &bit)| self.open(state, p, bit));
             if let Some(end) = end {
                 sum = S::plus(sum, S::times(S::times(x, weight), after[end]));
             }

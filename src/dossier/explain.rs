@@ -10,10 +10,9 @@ use super::log::Event;
 use super::take::Waves;
 use super::{Dossier, overlay};
 use crate::confidence::Class;
-use crate::correction::{CheckMachine, Finding, most_probable};
-use crate::recovery::{DecidedBlock, Outcome, RecoveredProgram};
+use crate::correction::Finding;
+use crate::recovery::{Outcome, RecoveredProgram};
 use crate::report::verdict::PersonsDecision;
-use crate::tape::Format;
 use crate::{Error, Llr};
 
 /// Everything there is to say about one byte.
@@ -118,11 +117,14 @@ pub fn byte(dossier: &Dossier, outcome: &Outcome, index: usize, offset: usize) -
     };
     let Some((block, byte)) = recovered.place(offset) else { return Ok(story) };
     let block = &outcome.tapes[recovered.tape].blocks[block];
-    let machine = machine(format.as_ref(), block);
-    let total = total(block);
+    let total = block.total();
     story.place = Some((byte, block.block.bytes));
     story.wrong_checksum = block.decided.wrong_checksum;
-    story.rival = rival(format.as_ref(), machine.as_ref(), &total, byte);
+    story.rival = block.rivals(format.as_ref(), &[byte]).pop().flatten().map(|rival| Rival {
+        value: rival.value,
+        loses_by: rival.loses_by,
+        with: block.change_with(format.as_ref(), byte, rival.value),
+    });
     let checks = format.checks(block.block.bytes);
     story.findings = checks.findings(&total).into_iter().filter(|f| concerns(f, byte, width)).collect();
     let against = story.rival.as_ref().map_or(!evidence, |r| r.value);
@@ -152,49 +154,6 @@ pub fn byte(dossier: &Dossier, outcome: &Outcome, index: usize, offset: usize) -
         });
     }
     Ok(story)
-}
-
-/// The checks under which a block was decided.
-fn machine(format: &dyn Format, block: &DecidedBlock) -> Box<dyn CheckMachine> {
-    let bytes = block.block.bytes;
-    if block.decided.wrong_checksum { format.checks_within_bytes(bytes) } else { format.checks(bytes) }
-}
-
-/// The votes summed with their weights.
-pub(super) fn total(block: &DecidedBlock) -> Vec<Llr> {
-    let mut sum = vec![Llr::LOST; block.block.votes.first().map_or(0, |v| v.bits.len())];
-    for (vote, &weight) in block.block.votes.iter().zip(&block.weights) {
-        sum.iter_mut().zip(&vote.bits).for_each(|(s, &b)| *s += b * weight);
-    }
-    sum
-}
-
-/// The best block in which the byte differs: it differs in at least one of its value's bits, so that the best of eight
-/// searches, each with one of these bits turned round for good, is exact.
-fn rival(format: &dyn Format, machine: &dyn CheckMachine, total: &[Llr], byte: usize) -> Option<Rival> {
-    /// Beyond all evidence of a block.
-    const CERTAIN: f32 = 1e9;
-    let width = format.grammar().bits_per_byte;
-    let winner = most_probable(machine, total)?;
-    let cost = |bits: &[bool]| -> f64 {
-        total.iter().zip(bits).filter(|(l, b)| l.bit() != **b).map(|(l, _)| f64::from(l.0.abs())).sum()
-    };
-    let mut best: Option<(f64, Vec<bool>)> = None;
-    for k in format.data_bits() {
-        let at = byte * width + k;
-        let mut forced = total.to_vec();
-        forced[at] = Llr(if winner.bits[at] { -CERTAIN } else { CERTAIN });
-        let Some(other) = most_probable(machine, &forced).filter(|o| o.bits[at] != winner.bits[at]) else { continue };
-        let loses_by = cost(&other.bits) - cost(&winner.bits);
-        if best.as_ref().is_none_or(|(b, _)| loses_by < *b) {
-            best = Some((loses_by, other.bits));
-        }
-    }
-    let (loses_by, bits) = best?;
-    let own = |bits: &[bool], i: usize| format.byte(&bits[i * width..(i + 1) * width]);
-    let count = bits.len() / width;
-    let with = (0..count).filter(|&i| i != byte && own(&bits, i) != own(&winner.bits, i)).collect();
-    Some(Rival { value: own(&bits, byte), loses_by, with })
 }
 
 /// Whether a finding is about this byte, or about its block as a whole.
@@ -315,40 +274,4 @@ pub fn history(dossier: &Dossier, outcome: &Outcome, index: usize, offset: usize
         _ => None,
     };
     dossier.log.records.iter().filter_map(line).collect()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::correction::ParityXor;
-    use crate::tape::TwinCopy;
-
-    /// Every block of one byte and its check, 256 in all, by brute force: the rival is the cheapest of those in which
-    /// the first byte differs from the cheapest of all.
-    #[test]
-    fn the_rival_is_the_best_block_of_all_in_which_the_byte_differs() {
-        let format = TwinCopy::default();
-        let word = |byte: u8| -> Vec<bool> {
-            [byte, byte].iter().flat_map(|&b| crate::tape::twin_copy::byte_bits(b)).collect()
-        };
-        let mut state = 7u32;
-        for _ in 0..20 {
-            let votes: Vec<Llr> = (0..18)
-                .map(|_| {
-                    // any numbers will do; these are of a linear congruential generator
-                    state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                    Llr((state >> 8) as f32 / (1 << 20) as f32 - 8.0)
-                })
-                .collect();
-            let cost = |byte: u8| -> f64 {
-                let against = votes.iter().zip(word(byte)).filter(|(l, b)| l.bit() != *b);
-                against.map(|(l, _)| f64::from(l.0.abs())).sum()
-            };
-            let mut all: Vec<u8> = (0..=255).collect();
-            all.sort_by(|a, b| cost(*a).total_cmp(&cost(*b)));
-            let rival = rival(&format, &ParityXor { bytes: 2 }, &votes, 0).unwrap();
-            assert_eq!((rival.value, rival.with), (all[1], vec![1]));
-            assert!((rival.loses_by - (cost(all[1]) - cost(all[0]))).abs() < 1e-6);
-        }
-    }
 }

@@ -55,10 +55,21 @@ impl Frame {
     }
 }
 
+/// Samples from the beginning of a take, and samples of one go, that no tape comes near: days, and minutes.
+const FARTHEST: f64 = 1e11;
+const LONGEST: f64 = 1e8;
+
 /// `count` samples of the signal at `start + i * step`, by Catmull–Rom interpolation.
 pub fn resample(signal: &mut Signal, start: f64, step: f64, count: usize, out: &mut Vec<f32>) -> Result<(), Error> {
+    let length = step * count as f64;
+    if !(start.abs() < FARTHEST && step > 0.0 && length < LONGEST) {
+        // also what is no number: nothing is heard where no tape is
+        out.clear();
+        out.resize(count, 0.0);
+        return Ok(());
+    }
     let first = start.floor() as i64 - 1;
-    let span = (step * count as f64) as usize + 6;
+    let span = length as usize + 6;
     let part = signal.window(first, span)?;
     // places in units of 2^-32 of a sample: split without a conversion of floating-point numbers, which is slow
     let fixed = |samples: f64| (samples * (1u64 << 32) as f64) as u64;

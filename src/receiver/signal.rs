@@ -2,6 +2,7 @@
 //! does not grow with the length of the capture.
 
 use crate::Error;
+use crate::capture::{Capture, Loudness};
 
 /// Mono samples with random access. Full scale is ±1, `start` counts samples from the beginning of the capture.
 pub trait Samples: Sync {
@@ -18,8 +19,38 @@ pub trait Samples: Sync {
 
 /// One channel of a capture.
 pub struct Channel<'a> {
-    pub capture: &'a crate::capture::Capture,
-    pub channel: u16,
+    capture: &'a Capture,
+    channel: u16,
+    /// What its samples are taken against, and a factor on them, a power of two: 0 and 1, but for floats that were scaled to
+    /// anything else than full scale 1.
+    middle: f64,
+    pub gain: f64,
+}
+
+/// Amplitudes that floats are taken at as they are, and what others are brought near to. A judgement: a 16-bit capture under the
+/// lowest holds no more than some thirty steps.
+const USUAL: std::ops::RangeInclusive<f64> = 1e-3..=1.0;
+const BROUGHT_TO: f64 = 0.25;
+/// A single sample far over the wave would drown all that is summed up with it.
+const LOUDEST: f64 = 4.0;
+
+impl<'a> Channel<'a> {
+    /// Errors: as [`Capture::loudness`].
+    pub fn new(capture: &'a Capture, channel: u16) -> Result<Channel<'a>, Error> {
+        let as_it_is = Channel { capture, channel, middle: 0.0, gain: 1.0 };
+        if !capture.is_float() {
+            return Ok(as_it_is);
+        }
+        let Loudness { amplitude, middle } = capture.loudness(channel)?;
+        if amplitude == 0.0 || (USUAL.contains(&amplitude) && middle.abs() <= 1.0) {
+            return Ok(as_it_is);
+        }
+        Ok(Channel { middle, gain: (BROUGHT_TO / amplitude).log2().round().exp2(), ..as_it_is })
+    }
+
+    pub fn number(&self) -> u16 {
+        self.channel
+    }
 }
 
 impl Samples for Channel<'_> {
@@ -30,7 +61,12 @@ impl Samples for Channel<'_> {
         self.capture.info().frames
     }
     fn read(&self, start: u64, out: &mut [f32]) -> Result<usize, Error> {
-        self.capture.read(self.channel, start, out)
+        let count = self.capture.read(self.channel, start, out)?;
+        if self.capture.is_float() {
+            let scaled = |x: f32| ((f64::from(x) - self.middle) * self.gain).clamp(-LOUDEST, LOUDEST) as f32;
+            out[..count].iter_mut().for_each(|x| *x = scaled(*x));
+        }
+        Ok(count)
     }
 }
 

@@ -43,6 +43,13 @@ impl Reading {
         self.copy.is_some() && self.sync > HELD
     }
 
+    /// Whether all its numbers are numbers.
+    pub fn is_finite(&self) -> bool {
+        let small = self.bits.iter().map(|l| l.0).chain([self.sync]).chain(self.end);
+        small.chain(self.gain.iter().chain(&self.noise).copied()).all(f32::is_finite)
+            && self.starts_s.iter().all(|s| s.is_finite())
+    }
+
     pub fn bytes(&self) -> usize {
         self.starts_s.len().saturating_sub(1)
     }

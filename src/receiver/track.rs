@@ -75,6 +75,9 @@ const LEAST_GAIN: f32 = 0.3;
 const SKIP: usize = 8;
 /// Seconds without a signal after which a block is given up.
 const PATIENCE_S: f64 = 2.5;
+/// Length of a byte against that of the first, beyond which no tape was followed. A judgement: no deck changes its speed so far
+/// within a block.
+const SPEEDS: Range<f64> = 0.5..2.0;
 
 /// A byte to begin with.
 #[derive(Clone, Copy, Debug)]
@@ -134,6 +137,7 @@ pub fn follow(
         direction,
         frame: Frame::empty(),
         state,
+        begun: period,
         drift: begin.drift,
         innovation: 0.0,
         gain,
@@ -164,6 +168,8 @@ struct Follower<'a, 'b> {
     frame: Frame,
     /// Of the byte that comes next.
     state: State,
+    /// Samples that the first byte lasts.
+    begun: f64,
     /// Wander of the speed per byte, as a fraction.
     drift: f64,
     /// The last surprise about a start, in its standard deviations.
@@ -192,6 +198,9 @@ impl Follower<'_, '_> {
             let p = self.state.p.abs();
             if !self.stretch.contains(&(self.state.t + 0.5 * p)) {
                 return Ok(Stop::Edge);
+            }
+            if !SPEEDS.contains(&(p / self.begun)) {
+                return Ok(Stop::Lost);
             }
             let point = self.point();
             if self.silent > 0 && self.state.tt.sqrt() > VAGUE_POINTS * point && !self.find_again()? {

@@ -2,6 +2,7 @@
 
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 
@@ -11,6 +12,7 @@ use crate::consensus::{Rejected, TakeReadings};
 use crate::receiver::leader::{self, Survey};
 use crate::receiver::signal::Channel;
 use crate::receiver::{self, Reading, Reception};
+use crate::report::words;
 use crate::tape::Format;
 use crate::{Error, capture};
 
@@ -80,6 +82,11 @@ impl Received {
         self.container == PULSES
     }
 
+    /// Level of the channel that was read, if it is known.
+    pub fn level(&self) -> Option<&capture::ChannelLevel> {
+        self.levels.get(usize::from(self.channel))
+    }
+
     /// Name of the file without its folder.
     pub fn file(&self) -> String {
         file_name(&self.path)
@@ -113,14 +120,16 @@ impl Intake {
                 progress(0.9 * all.iter().sum::<f64>() / all.len() as f64, "listening to the takes");
             }
         };
-        let results: Vec<Result<Received, Error>> =
-            paths.par_iter().enumerate().map(|(i, path)| receive_one(path, format, &|share| tell(i, share))).collect();
+        let one = |(i, path): (usize, &PathBuf)| guarded(path, || receive_one(path, format, &|share| tell(i, share)));
+        let results: Vec<Result<Received, Error>> = paths.par_iter().enumerate().map(one).collect();
         let (mut received, mut skipped, mut errors) = (Vec::new(), Vec::new(), Vec::new());
         for (path, result) in paths.iter().zip(results) {
             match result {
                 Ok(take) => received.push(take),
                 Err(error) => {
-                    skipped.push(Skipped { path: path.clone(), reason: without_folder(&error.to_string(), path) });
+                    let others = matches!(error, Error::Fault { .. }).then_some("; the other takes were used");
+                    let reason = without_folder(&error.to_string(), path) + others.unwrap_or_default();
+                    skipped.push(Skipped { path: path.clone(), reason });
                     errors.push((path, error));
                 }
             }
@@ -224,17 +233,41 @@ fn without_folder(text: &str, path: &Path) -> String {
     text.replace(&path.display().to_string(), &file_name(path))
 }
 
+/// Receives a take. A fault of ours on one must not take the others with it.
+fn guarded(path: &Path, receive: impl FnOnce() -> Result<Received, Error>) -> Result<Received, Error> {
+    catch_unwind(AssertUnwindSafe(receive)).unwrap_or_else(|panic| {
+        let text = panic.downcast_ref::<String>().map(String::as_str).or(panic.downcast_ref::<&str>().copied());
+        Err(Error::Fault { path: path.to_path_buf(), what: text.unwrap_or("it ended in a panic").into() })
+    })
+}
+
 fn receive_one(path: &Path, format: &dyn Format, progress: &(dyn Fn(f64) + Sync)) -> Result<Received, Error> {
     let capture = Capture::open(path)?;
     let (survey, chosen) = rayon::join(|| capture.survey(), || choose_channel(&capture, format));
-    let (survey, (channel, heard, why)) = (survey?, chosen?);
+    let (survey, (source, heard, why)) = (survey?, chosen?);
     progress(0.05);
     let info = capture.info();
+    let channel = source.number();
     let mut notes = info.notes.clone();
     notes.extend(why);
-    let source = Channel { capture: &capture, channel };
+    if let Some(lost) = survey.channels.get(usize::from(channel)).and_then(|level| level.lost) {
+        if lost.samples == info.frames {
+            let what = format!("none of its samples is a sound: {}", words::lost(lost, "all of them are"));
+            return Err(Error::input(path, what));
+        }
+        let some = words::count(lost.samples as usize, "sample is", "samples are");
+        notes.push(words::capital(&words::lost(lost, &some)));
+    }
+    if source.gain != 1.0 {
+        notes.push("Its floats are scaled to another full scale than 1: read by their own level.".into());
+    }
     let reception = receiver::receive(&source, format.grammar(), format.layout(), heard, progress)?;
-    let wave = Some(Wave::around(&source, &reception.readings)?);
+    if !reception.readings.iter().all(Reading::is_finite) {
+        let what = "the receiver gave numbers that can't be weighed".into();
+        return Err(Error::Fault { path: path.to_path_buf(), what });
+    }
+    let mut wave = Wave::around(&source, &reception.readings)?;
+    wave.pieces.iter_mut().for_each(|piece| piece.peak = (f64::from(piece.peak) / source.gain) as f32);
     Ok(Received {
         path: path.to_path_buf(),
         container: info.container.word().into(),
@@ -250,27 +283,45 @@ fn receive_one(path: &Path, format: &dyn Format, progress: &(dyn Fn(f64) + Sync)
         levels: survey.channels,
         notes,
         reception,
-        wave,
+        wave: Some(wave),
         same_as: None,
     })
 }
 
 /// The channel on which leader tones stand out most, with its survey and a note when there was a choice.
-fn choose_channel(capture: &Capture, format: &dyn Format) -> Result<(u16, Survey, Option<String>), Error> {
+fn choose_channel<'a>(
+    capture: &'a Capture,
+    format: &dyn Format,
+) -> Result<(Channel<'a>, Survey, Option<String>), Error> {
     let channels = capture.info().channels;
-    let mut best: Option<(f64, u16, Survey)> = None;
+    let mut best: Option<(f64, Channel, Survey)> = None;
     for channel in 0..channels {
-        let source = Channel { capture, channel };
+        let source = Channel::new(capture, channel)?;
         let survey = leader::survey(&source)?;
         let score = leader::clarity(&survey, format.grammar());
         if best.as_ref().is_none_or(|(s, _, _)| score > *s * 1.01) {
-            best = Some((score, channel, survey));
+            best = Some((score, source, survey));
         }
     }
-    let Some((_, channel, survey)) = best else {
+    let Some((_, source, survey)) = best else {
         return Err(Error::input(&capture.info().path, "has no channels"));
     };
-    let note = (channels > 1)
-        .then(|| format!("Channel {} of {channels} was read: its leader tones stand out most.", channel + 1));
-    Ok((channel, survey, note))
+    let number = source.number() + 1;
+    let note =
+        (channels > 1).then(|| format!("Channel {number} of {channels} was read: its leader tones stand out most."));
+    Ok((source, survey, note))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_panic_on_a_take_is_an_error_of_that_take() {
+        let path = Path::new("marsh/side-a.wav");
+        let error = guarded(path, || panic!("index out of bounds")).err().expect("an error");
+        let told = error.to_string();
+        assert!(told.contains("side-a.wav: a fault of quorate on this take (index out of bounds)"), "{told}");
+        assert_eq!(guarded(path, || Ok(Received::default())).map(|r| r.channels).ok(), Some(0));
+    }
 }

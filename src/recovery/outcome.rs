@@ -6,6 +6,7 @@ use super::{DecidedBlock, Intake};
 use crate::confidence::Shared;
 use crate::consensus::{Members, Rejected, TakeReadings};
 use crate::report::verdict::{self, Place, ProgramVerdict, RejectedReading, SCHEMA, Tool, Verdict};
+use crate::report::words;
 use crate::tape::{Format, Program};
 use crate::{Error, export};
 
@@ -95,13 +96,7 @@ pub(super) fn build(
         claimed.extend(programs::claim(blocks, format, &takes, &intake.received).into_iter().map(|c| (number + 1, c)));
     }
     if claimed.is_empty() {
-        let seconds: f64 = intake.received.iter().map(|r| r.duration_s).sum();
-        return Err(Error::NoData(format!(
-            "no data found in {} of {seconds:.1} s: no leader tone with a sync sequence behind it, and no run of \
-             bytes. Check that this is the side with data, the level, and that the format is one that `quorate \
-             formats` lists",
-            if intake.received.len() == 1 { "1 take".into() } else { format!("{} takes", intake.received.len()) }
-        )));
+        return Err(nothing(&intake));
     }
     let id = |t: usize| format!("take-{}", t + 1);
     let several = tapes.len() > 1;
@@ -178,6 +173,22 @@ pub(super) fn build(
         readings: verdict::Readings { total, used, rejected },
     };
     Ok(Outcome { verdict, programs, intake, takes, tapes })
+}
+
+/// That there is no data, with what of the takes was no sound.
+fn nothing(intake: &Intake) -> Error {
+    let seconds: f64 = intake.received.iter().map(|r| r.duration_s).sum();
+    let takes = if intake.received.len() == 1 { "1 take".into() } else { format!("{} takes", intake.received.len()) };
+    let lost = intake.received.iter().filter_map(|r| {
+        let lost = r.level()?.lost?;
+        let samples = words::count(lost.samples as usize, "sample is", "samples are");
+        Some(format!(". Of {} {}", r.file(), words::lost(lost, &samples).trim_end_matches('.')))
+    });
+    Error::NoData(format!(
+        "no data found in {takes} of {seconds:.1} s: no leader tone with a sync sequence behind it, and no run of bytes. Check \
+         that this is the side with data, the level, and that the format is one that `quorate formats` lists{}",
+        lost.collect::<String>()
+    ))
 }
 
 fn takes_of(

@@ -1,5 +1,6 @@
 //! Words for numbers and names that screen, report and shelf share.
 
+use crate::capture::Lost;
 use crate::confidence::score;
 use crate::tape::Kind;
 
@@ -84,6 +85,27 @@ pub fn clock(seconds: f64) -> String {
     // round first: 59.96 s are a minute
     let tenths = (seconds.max(0.0) * 10.0).round() as u64;
     format!("{}:{:02}.{}", tenths / 600, tenths / 10 % 60, tenths % 10)
+}
+
+/// A sentence's first letter as a capital.
+pub fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
+}
+
+/// About samples that read as silence; `some` says how many they are.
+pub fn lost(lost: Lost, some: &str) -> String {
+    let (first, last) = (seconds(lost.first_s), seconds(lost.last_s));
+    let at = if lost.samples == 1 { format!("at {first}") } else { format!("from {first} to {last}") };
+    format!(
+        "{some} infinite, not a number or over a million times full scale, {at}, and read as silence: the file is damaged or was \
+         badly converted; save it again as 16- or 24-bit integers."
+    )
+}
+
+/// Seconds to the millisecond.
+fn seconds(s: f64) -> String {
+    format!("{s:.3} s")
 }
 
 /// A fraction as a percentage with its sign.

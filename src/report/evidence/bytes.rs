@@ -6,7 +6,7 @@ use super::Evidence;
 use crate::Llr;
 use crate::confidence::Class;
 use crate::consensus::Vote;
-use crate::recovery::{DecidedBlock, RecoveredProgram};
+use crate::recovery::{DecidedBlock, RecoveredProgram, Rival};
 use crate::report::verdict::PersonsDecision;
 
 /// Votes weaker than this on every bit say nothing of a byte: odds of 4.5 to 1, as the classes have it.
@@ -21,18 +21,12 @@ pub struct ByteFact {
     /// Class and chance are those of the evidence, also where a person decided.
     pub class: Class,
     pub p_wrong: f64,
-    /// What it would be if its least sure bit were the other way, and by how much that lost (nats of odds). Where a person
-    /// decided, what the evidence alone would put there; it did not lose. `None` for a byte that no block holds.
+    /// The next best value of a byte that is notable. Where a person decided, what the evidence alone would put there; it did
+    /// not lose. `None` for a byte that no block holds, and for one that is plainly agreed.
     pub rival: Option<Rival>,
     /// How many readings say this value, another one, or nothing.
     pub tally: Tally,
     pub decision: Option<PersonsDecision>,
-}
-
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Rival {
-    pub value: u8,
-    pub lost_by: f64,
 }
 
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -74,22 +68,24 @@ pub fn facts(evidence: &Evidence, index: usize) -> Vec<ByteFact> {
         let place = block_of(evidence, program, offset);
         let decision = decisions.iter().find(|d| d.offset == offset).cloned();
         let value = decision.as_ref().map_or(value, |d| d.value);
-        let against = |(block, byte)| match &decision {
-            // a person's value stands against what the evidence alone would put there
-            Some(d) => Rival { value: d.evidence, lost_by: f64::NEG_INFINITY },
-            None => rival(evidence, block, byte),
-        };
+        // a person's value stands against what the evidence alone would put there
+        let rival = decision.as_ref().map(|d| Rival { value: d.evidence, loses_by: f64::NEG_INFINITY });
         ByteFact {
             offset,
             value,
             class: program.classes[offset],
             p_wrong: program.byte_p_wrong[offset],
-            rival: place.map(against),
+            rival,
             tally: place.map_or(Tally::default(), |(block, byte)| tally(evidence, block, byte, value)),
             decision,
         }
     };
-    program.program.bytes.iter().enumerate().map(fact).collect()
+    let mut facts: Vec<ByteFact> = program.program.bytes.iter().enumerate().map(fact).collect();
+    let told: Vec<usize> = facts.iter().filter(|f| f.notable() && f.decision.is_none()).map(|f| f.offset).collect();
+    for (offset, rival) in evidence.outcome.rivals(evidence.format, index, &told) {
+        facts[offset].rival = Some(rival);
+    }
+    facts
 }
 
 /// What every reading says about the byte at `offset`, in the order of takes and copies.
@@ -120,18 +116,6 @@ fn block_of<'a>(
 ) -> Option<(&'a DecidedBlock, usize)> {
     let (block, byte) = program.place(offset)?;
     Some((&evidence.outcome.tapes[program.tape].blocks[block], byte))
-}
-
-fn rival(evidence: &Evidence, block: &DecidedBlock, byte: usize) -> Rival {
-    let width = evidence.width();
-    let posterior = &block.decided.posterior[byte * width..(byte + 1) * width];
-    let mut bits = decided_bits(evidence, block.decided.bytes[byte]);
-    // how much each bit is for the value decided: the least of them gives way first
-    let lead = |k: usize| f64::from(if bits[k] { posterior[k].0 } else { -posterior[k].0 });
-    let least = evidence.format.data_bits().min_by(|&a, &b| lead(a).total_cmp(&lead(b))).unwrap_or(0);
-    let lost_by = lead(least);
-    bits[least] = !bits[least];
-    Rival { value: evidence.format.byte(&bits), lost_by }
 }
 
 fn tally(evidence: &Evidence, block: &DecidedBlock, byte: usize, value: u8) -> Tally {

@@ -115,7 +115,7 @@ pub fn table(program: &ProgramVerdict, facts: &[ByteFact], by_doubt: &[Range<usi
                                 @else if let Some(rival) = fact.rival {
                                     @if decided { "the evidence alone: " }
                                     span class="mono" { (format!("{:02X}", rival.value)) }
-                                    @if !decided { ", " (behind(rival.lost_by)) }
+                                    @if !decided { ", " (behind(rival.loses_by)) }
                                 }
                             }
                         }

@@ -48,7 +48,7 @@ pub fn figure(evidence: &Evidence, program: usize, fact: &ByteFact, stretch: &st
                 @if let Some(rival) = fact.rival {
                     @if fact.decision.is_some() { ", the evidence alone " } @else { ", rival " }
                     span class="mono" { (format!("{:02X}", rival.value)) }
-                    @if fact.decision.is_none() { ", " (behind(rival.lost_by)) }
+                    @if fact.decision.is_none() { ", " (behind(rival.loses_by)) }
                 }
                 ". " (stretch)
                 @if absent > 0 { " " (words::count(absent, "more reading does", "more readings do")) " not reach here." }
