@@ -2,6 +2,7 @@
 
 mod advice;
 mod apart;
+pub mod explanation;
 mod intake;
 mod outcome;
 mod programs;

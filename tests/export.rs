@@ -6,7 +6,9 @@
 use std::path::{Path, PathBuf};
 
 use proptest::prelude::*;
+use quorate::confidence::Level;
 use quorate::export::atomic::Existing;
+use quorate::export::listing::{self, Doubt, DoubtKind, Standing};
 use quorate::export::{audio, names, prg, pulse_image};
 use quorate::tape::{Kind, Program, Pulse, basic, charset};
 
@@ -128,6 +130,62 @@ proptest! {
     }
 }
 
+fn standing(level: Level, doubts: Vec<Doubt>) -> Standing {
+    let takes = vec!["take-1".to_string(), "take-3".into()];
+    Standing { level, p_wrong: 2e-5, takes, obstacles: Vec::new(), doubts }
+}
+
+/// Columns by hand: `10 PRINT"KNOT"` has its bytes at offsets 0 and 1 (link), 2 and 3 (number), 4 (PRINT), 5 to 10 (the text in
+/// its quotes), 11 (the end); the digits are characters 0 and 1, PRINT 3 to 7, the first quote 8.
+#[test]
+fn guesses_are_marked_under_the_listing() {
+    let source = "10 PRINT\"KNOT\"\n20 END\n";
+    let program = Program {
+        kind: Kind::Basic,
+        name: b"1986 LOG".to_vec(),
+        load_address: Some(BASIC_START),
+        bytes: basic::tokenise(source, BASIC_START).unwrap(),
+    };
+    let doubt = |offset, kind| Doubt { offset, kind };
+    let doubts = vec![
+        doubt(1, DoubtKind::Guess(Some(0x18))),
+        doubt(4, DoubtKind::Guess(Some(0x98))),
+        doubt(6, DoubtKind::Guess(None)),
+        doubt(7, DoubtKind::Unknown),
+        doubt(8, DoubtKind::Unknown),
+        doubt(9, DoubtKind::Person { by: "the warden".into(), evidence: b'U' }),
+        doubt(11, DoubtKind::Guess(Some(1))),
+        doubt(18, DoubtKind::Unknown),
+    ];
+    let open = Standing { obstacles: vec!["8 bytes are not settled.".into()], ..standing(Level::Open, doubts) };
+    let expected = "\
+# 1986 LOG: open. Chance of a wrong byte: 1 in 50,000. From take-1 and take-3.
+# In the way: 8 bytes are not settled.
+# ^ under a character: a best guess, with what else it may be (4 bytes)
+# ? under a character: not known at all: any value stands there (3 bytes)
+# ! under a character: the value of a person, not of the evidence (1 byte)
+# 1 byte is in doubt in no line of this listing
+# Offsets count from the first byte of the program; lines that begin with a digit are the program
+
+10 PRINT\"KNOT\"
+   ^^^^^ ^??! ^
+    ^ 0x0001 (the link, which the machine makes anew): 0x08 or 0x18
+    ^ 0x0004: PRINT (0x99) or PRINT# (0x98)
+    ^ 0x0006: K (0x4B) or something else
+    ? 0x0007-0x0008
+    ! 0x0009: T (0x54) as decided by the warden; the evidence has U (0x55)
+    ^ 0x000B (the end of the line): 0x00 or {$01} (0x01)
+20 END
+";
+    let text = listing::text(&program, &open).unwrap();
+    assert_eq!(text, expected);
+    // without head and marks it is the listing, and makes the same bytes again
+    let lines: String =
+        text.lines().filter(|l| l.starts_with(|c: char| c.is_ascii_digit())).map(|l| format!("{l}\n")).collect();
+    assert_eq!(lines, source);
+    assert_eq!(basic::tokenise(&lines, BASIC_START).unwrap(), program.bytes);
+}
+
 #[test]
 fn a_program_becomes_its_files() {
     let folder = tempfile::tempdir().unwrap();
@@ -139,29 +197,31 @@ fn a_program_becomes_its_files() {
         load_address: Some(BASIC_START),
         bytes: bytes.clone(),
     };
-    let written = prg::write(folder.path(), Existing::Keep, 1, &program, Some(&[Pulse::Cycle(390e-6)])).unwrap();
+    let sure = standing(Level::Established, Vec::new());
+    let written = prg::write(folder.path(), Existing::Keep, 1, &program, &sure, Some(&[Pulse::Cycle(390e-6)])).unwrap();
     assert_eq!(written.data, "p01.bin");
     let names = ["prg", "txt", "tap", "wav"].map(|ending| format!("01-TIDE-TABLE.{ending}"));
     assert_eq!(written.files, names);
     assert_eq!(read("p01.bin"), bytes);
     assert_eq!(read("01-TIDE-TABLE.prg"), [&[0x01, 0x08], bytes.as_slice()].concat());
-    assert_eq!(read("01-TIDE-TABLE.txt"), "10 PRINT\"♣\"\n".as_bytes());
-
+    let head = "# TIDE/TABLE: established. Chance of a wrong byte: 1 in 50,000. From take-1 and take-3.\n\n";
+    assert_eq!(read("01-TIDE-TABLE.txt"), format!("{head}10 PRINT\"♣\"\n").as_bytes());
     assert_eq!(read("01-TIDE-TABLE.tap")[20..], [0x30]);
     assert_eq!(read("01-TIDE-TABLE.wav")[..4], *b"RIFF");
     // a link that leads elsewhere changes nothing but is told under the listing
     program.bytes[0] ^= 0x40;
-    let moved = prg::listing(&program).unwrap();
-    assert_eq!(moved, "10 PRINT\"♣\"\n\nNote: all line links fit a start at $0841, not $0801.\n");
+    let moved = listing::text(&program, &sure).unwrap();
+    assert_eq!(moved, format!("{head}10 PRINT\"♣\"\n\nNote: all line links fit a start at $0841, not $0801.\n"));
     program.bytes[0] ^= 0x40;
 
     (program.kind, program.load_address) = (Kind::Unknown, None);
-    let written = prg::write(folder.path(), Existing::Keep, 2, &program, None).unwrap();
-    assert_eq!(written.files, ["02-TIDE-TABLE.bin"], "no address is made up");
+    let open = standing(Level::Open, Vec::new());
+    let written = prg::write(folder.path(), Existing::Keep, 2, &program, &open, None).unwrap();
+    assert_eq!(written.files, ["02-TIDE-TABLE.open.bin"], "no address is made up");
     assert_eq!(read("02-TIDE-TABLE.bin"), bytes);
 
     assert_eq!(
-        prg::write(folder.path(), Existing::Keep, 2, &program, None).unwrap_err().exit_code(),
+        prg::write(folder.path(), Existing::Keep, 2, &program, &open, None).unwrap_err().exit_code(),
         2,
         "nothing overwritten"
     );

@@ -115,6 +115,9 @@ fn byte(story: &ByteStory, dossier: &Dossier, outcome: &Outcome, place: &Place, 
     // the evidence says nothing of a person's value
     let which = story.decision.as_ref().map_or("of".into(), |_| format!("of 0x{:02X}", story.evidence));
     rows.push(("chance", format!("{which} being wrong: {}", score::chance(story.p_wrong.max(LEAST_P_WRONG)))));
+    if let Some(explanation) = &story.explanation {
+        rows.push(("reason", explanation.clone()));
+    }
     match story.place {
         Some((byte, of)) => rows.push(("place", format!("byte {} of the {of} of its block", byte + 1))),
         None => rows.push(("place", "no take holds this byte: the header announces it".into())),

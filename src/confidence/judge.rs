@@ -38,6 +38,17 @@ pub enum Apart {
     Recordings(Vec<usize>),
 }
 
+/// An explanation of a block other than the one it was decided by, where most of the doubt about it comes from that.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Rivalling {
+    /// Of [`crate::correction::hypotheses`].
+    pub name: &'static str,
+    /// What of the doubt it makes.
+    pub chance: f64,
+    /// How the readings would be parted, if it is one by two blocks.
+    pub apart: Option<Apart>,
+}
+
 /// A block with a decision on every byte.
 #[derive(Clone, Debug)]
 pub struct Decided {
@@ -53,6 +64,11 @@ pub struct Decided {
     /// True when the block was most probably written with a wrong checksum.
     pub wrong_checksum: bool,
     pub hypotheses: Vec<Weighed>,
+    /// Set if most of the doubt comes from another explanation than the one that was decided by.
+    pub rivalling: Option<Rivalling>,
+    /// Of each byte the explanation, other than the one decided by, from which most of the doubt about it comes; `None` if it
+    /// comes from what was heard.
+    pub doubt_from: Vec<Option<&'static str>>,
     /// Set when the readings are most probably of two blocks, with the chance of that: they are to be decided apart, and
     /// what is decided here is of both together.
     pub apart: Option<(Apart, f64)>,
@@ -147,17 +163,36 @@ fn among(format: &dyn Format, block: &Block, weights: &[f32], may_be_two: bool) 
     let obeys = crate::correction::obeys(checks.as_ref(), &word.bits);
     // 1 - x loses digits where x is near 1: the parts of the doubt are added instead
     let doubt = |p: &Posterior| -(ln_word - p.ln_valid).min(0.0).exp_m1();
+    let (own, instead) =
+        if wrong_checksum { (&hypotheses[1], &hypotheses[0]) } else { (&hypotheses[0], &hypotheses[1]) };
     let p_wrong = if wrong_checksum {
         1.0 - under(&hypotheses[0], &valid, obeys) - under(&hypotheses[1], &bytewise, true)
     } else {
         let others: f64 = hypotheses[2..].iter().map(|h| h.posterior).sum();
         hypotheses[0].posterior * doubt(&valid) + hypotheses[1].posterior * doubt(&bytewise) + others
     };
+    // the parts of that which other explanations make
+    let names = [if wrong_checksum { OBEYS } else { WRONG_CHECKSUM }]
+        .into_iter()
+        .chain(two.iter().map(|t| t.name))
+        .chain([NOT_IN_FORMAT]);
+    let instead_wrong = match wrong_checksum {
+        true => instead.posterior - under(instead, &valid, obeys),
+        false => instead.posterior * doubt(&bytewise),
+    };
+    let parts = [instead_wrong].into_iter().chain(hypotheses[2..].iter().map(|h| h.posterior));
+    let most = names.clone().zip(parts).reduce(|a, b| if b.1 > a.1 { b } else { a });
+    let rivalling = most.filter(|(_, chance)| *chance > 0.5 * p_wrong).map(|(name, chance)| Rivalling {
+        name,
+        chance,
+        apart: two.iter().find(|t| t.name == name).map(|t| t.apart.clone()),
+    });
     let posterior: Vec<Llr> = mixed(&hypotheses, &valid.llr, &bytewise.llr);
     let bytes: Vec<u8> = word.bits.chunks(width).map(|c| format.byte(c)).collect();
     let foreign = hypotheses.last().map_or(0.0, |h| h.posterior);
     let mut classes = Vec::with_capacity(bytes.len());
     let mut byte_p_wrong = Vec::with_capacity(bytes.len());
+    let mut doubt_from = Vec::with_capacity(bytes.len());
     for (i, bits) in word.bits.chunks(width).enumerate() {
         let at = i * width..i * width + bits.len();
         // by the explanations that obey checks, each for its part
@@ -168,6 +203,14 @@ fn among(format: &dyn Format, block: &Block, weights: &[f32], may_be_two: bool) 
         let apart: f64 = two.iter().zip(&hypotheses[2..]).map(|(t, h)| h.posterior * t.differs[i]).sum();
         let p = (p + apart + foreign).clamp(0.0, 1.0);
         byte_p_wrong.push(p);
+        let right =
+            if wrong_checksum { [bytewise_bytes[i], valid_bytes[i]] } else { [valid_bytes[i], bytewise_bytes[i]] };
+        let parts = [instead.posterior * (1.0 - right[1])]
+            .into_iter()
+            .chain(two.iter().zip(&hypotheses[2..]).map(|(t, h)| h.posterior * t.differs[i]))
+            .chain([foreign]);
+        let most = names.clone().zip(parts).reduce(|a, b| if b.1 > a.1 { b } else { a });
+        doubt_from.push(most.filter(|most| most.1 > own.posterior * (1.0 - right[0])).map(|most| most.0));
         classes.push(class(block, at, bits, p));
     }
     let apart =
@@ -180,6 +223,8 @@ fn among(format: &dyn Format, block: &Block, weights: &[f32], may_be_two: bool) 
         p_wrong: p_wrong.clamp(0.0, 1.0),
         wrong_checksum,
         hypotheses,
+        rivalling,
+        doubt_from,
         apart,
         certificate: Some(certificate),
     })

@@ -11,7 +11,7 @@ pub mod statistics;
 pub mod temper;
 pub mod verdict;
 
-pub use judge::{Apart, Class, Decided, decide, decide_as_one};
+pub use judge::{Apart, Class, Decided, Rivalling, decide, decide_as_one};
 pub use shared::Shared;
 pub use temper::temper;
 pub use verdict::{ESTABLISHED_BELOW, Level, WEAK_BIT, level};

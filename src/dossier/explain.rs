@@ -11,7 +11,7 @@ use super::take::Waves;
 use super::{Dossier, overlay};
 use crate::confidence::Class;
 use crate::correction::Finding;
-use crate::recovery::{Outcome, RecoveredProgram};
+use crate::recovery::{Outcome, RecoveredProgram, explanation};
 use crate::report::verdict::PersonsDecision;
 use crate::{Error, Llr};
 
@@ -29,6 +29,8 @@ pub struct ByteStory {
     pub evidence: u8,
     pub class: Class,
     pub p_wrong: f64,
+    /// Where most of the doubt about it comes from another explanation of its block: what that says.
+    pub explanation: Option<String>,
     /// Byte of its block, from 0, and how many the block has. `None` if no take holds the byte.
     pub place: Option<(usize, usize)>,
     pub votes: Vec<Vote>,
@@ -108,6 +110,7 @@ pub fn byte(dossier: &Dossier, outcome: &Outcome, index: usize, offset: usize) -
         evidence,
         class: recovered.classes[offset],
         p_wrong: recovered.byte_p_wrong[offset],
+        explanation: None,
         place: None,
         votes: Vec::new(),
         rival: None,
@@ -119,6 +122,10 @@ pub fn byte(dossier: &Dossier, outcome: &Outcome, index: usize, offset: usize) -
     let block = &outcome.tapes[recovered.tape].blocks[block];
     let total = block.total();
     story.place = Some((byte, block.block.bytes));
+    let decided = &block.decided;
+    let rivalling = decided.rivalling.as_ref().filter(|r| decided.doubt_from[byte] == Some(r.name));
+    let told = in_doubt(recovered, offset);
+    story.explanation = rivalling.filter(|_| told).map(|r| explanation::sentence(r, "data"));
     story.wrong_checksum = block.decided.wrong_checksum;
     story.rival = block.rivals(format.as_ref(), &[byte]).pop().flatten().map(|rival| Rival {
         value: rival.value,

@@ -8,7 +8,7 @@ use super::explain::{self, Weak};
 use super::forecast::forecasts;
 pub use super::forecast::{ENOUGH, Forecast, SEED, Settled};
 use crate::confidence::Level;
-use crate::recovery::{DecidedBlock, Outcome, Progress, RecoveredProgram};
+use crate::recovery::{DecidedBlock, Outcome, Progress, RecoveredProgram, explanation};
 use crate::tape::Format;
 use crate::{Error, Llr};
 
@@ -33,6 +33,8 @@ pub struct Stretch {
     /// Take (from 1) and seconds where it lies.
     pub places: Vec<(usize, f64, f64)>,
     pub cause: Cause,
+    /// Where another explanation of the block is the cause: what it says, and what would show whether it is true.
+    pub explanation: Option<(String, String)>,
     /// False if no play can settle its program.
     pub curable: bool,
     pub heard: Vec<Heard>,
@@ -78,6 +80,8 @@ pub enum Cause {
     Contradiction,
     /// Heard well enough by nobody to be sure, by nobody badly.
     Thin,
+    /// Most of the doubt comes from another explanation of its block, not from how it was heard.
+    Explanation,
     /// No take has it.
     Unheard,
 }
@@ -110,8 +114,10 @@ pub fn advise(outcome: &Outcome, format: &dyn Format, progress: Progress) -> Res
         let stretch = |w: Weak| {
             let bytes = if w.header { &head } else { &data };
             let heard = heard(bytes, &w);
+            let explanation = explained(outcome, &outcome.programs[i], &w);
+            let cause = if explanation.is_some() { Cause::Explanation } else { cause(&heard, bytes, &everywhere) };
             let Weak { header, from, to, places, .. } = w;
-            Stretch { header, from, to, places, cause: cause(&heard, bytes, &everywhere), curable, heard }
+            Stretch { header, from, to, places, cause, explanation, curable, heard }
         };
         Advice {
             program: programs[i].id.clone(),
@@ -122,6 +128,19 @@ pub fn advise(outcome: &Outcome, format: &dyn Format, progress: Progress) -> Res
         }
     };
     Ok(open.iter().zip(forecasts).map(of_program).collect())
+}
+
+/// The other explanation that the least sure byte of a stretch owes its doubt to, if it is the one for which the block is in
+/// doubt.
+fn explained(outcome: &Outcome, program: &RecoveredProgram, w: &Weak) -> Option<(String, String)> {
+    let blocks = &outcome.tapes[program.tape].blocks;
+    let places = (w.from..=w.to).filter_map(|offset| explain::block_of(program, w.header, offset));
+    let doubt = |(block, byte): (usize, usize)| blocks[block].decided.byte_p_wrong[byte];
+    let (block, byte) = places.reduce(|a, b| if doubt(b) > doubt(a) { b } else { a })?;
+    let name = blocks[block].decided.doubt_from[byte]?;
+    let rivalling = blocks[block].decided.rivalling.as_ref().filter(|r| r.name == name)?;
+    let part = if w.header { "header" } else { "data" };
+    Some((explanation::sentence(rivalling, part), explanation::cure(rivalling)))
 }
 
 fn cause(heard: &[Heard], bytes: &[Bytes], everywhere: &[Bytes]) -> Cause {

@@ -56,7 +56,8 @@ pub fn lay(outcome: &mut Outcome, log: &Log) -> Vec<SetAside> {
             if own.is_some_and(again) || (0..programs.len()).filter(|&i| again(i)).count() >= were.count().max(1) {
                 continue;
             }
-            if let Some(found) = own.map(|i| &mut programs[i]) {
+            if let Some(own) = own {
+                let found = &mut programs[own];
                 found.verdict = found.verdict.min(Level::Supported);
                 let text = format!("{CONFLICT}{what}");
                 found.obstacles.push(text.clone());
@@ -64,6 +65,7 @@ pub fn lay(outcome: &mut Outcome, log: &Log) -> Vec<SetAside> {
                 if found.advice.is_empty() {
                     found.advice.push(AGAINST.into());
                 }
+                outcome.rename_files(own);
             }
         }
     }

@@ -206,8 +206,8 @@ impl<'a> Update<'a> {
         let programs = self.staged.path().join("programs");
         atomic::folder(&programs)?;
         outcome.programs.par_iter().enumerate().try_for_each(|(i, p)| {
-            let tape = prg::worth_a_tape(&p.classes).then(|| self.format.rewrite(&p.program, &p.header_rest)).flatten();
-            prg::write(&programs, Existing::Keep, i + 1, &p.program, tape.as_deref()).map(drop)
+            let (tape, standing) = (outcome.tape(self.format, i), outcome.standing(self.format, i));
+            prg::write(&programs, Existing::Keep, i + 1, &p.program, &standing, tape.as_deref()).map(drop)
         })
     }
 

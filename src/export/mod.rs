@@ -6,6 +6,7 @@
 pub mod atomic;
 pub mod audio;
 pub mod folder;
+pub mod listing;
 pub mod names;
 pub mod page_seal;
 pub mod prg;

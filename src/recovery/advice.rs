@@ -4,13 +4,16 @@
 use std::ops::Range;
 
 use super::apart::Why;
-use super::{DecidedBlock, Received};
+use super::{DecidedBlock, Received, explanation};
+use crate::confidence::Rivalling;
 use crate::report::words::list;
 
 /// What a program lacks.
 pub(super) struct Missing {
     /// Other blocks lie in the same place.
     pub beside: Option<Why>,
+    /// Another explanation, from which most of the doubt about a block comes.
+    pub rivalling: Option<Rivalling>,
     /// The checksum on the tape does not fit.
     pub checksum: Option<Checksum>,
     /// Nobody heard the header, or where the data begins.
@@ -154,6 +157,10 @@ pub(super) fn advice(
             [] => "Play this place again: where its data ends was not heard.".into(),
             early => format!("{} too early: let the tape run on past this place.", verb(early, "stops", "stop")),
         });
+    }
+    if let Some(rivalling) = missing.rivalling.as_ref().filter(|_| missing.checksum.is_none()) {
+        out.push(explanation::cure(rivalling));
+        return out;
     }
     let pulses = places.iter().all(|p| received[p.0].is_pulses());
     if pulses && (missing.bytes || out.is_empty()) {

@@ -3,8 +3,9 @@
 
 use super::DecidedBlock;
 use crate::Error;
-use crate::confidence::Apart;
+use crate::confidence::{Apart, Rivalling};
 use crate::consensus::{Block, Vote};
+use crate::correction::hypotheses::{COPIES_DIFFER, OTHER_RECORDING};
 
 /// Said of a block that shares its place with others.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -70,8 +71,12 @@ fn part_one(
     let sides = [side(false)?, side(true)?];
     if differing(&sides[0], &sides[1]) == 0 {
         // each by itself they say the same: one block, of which something in the readings still speaks for two
+        let name = if why == Why::CopiesDiffer { COPIES_DIFFER } else { OTHER_RECORDING };
+        let rivalling = Rivalling { name, chance: SPLIT, apart: Some(apart.clone()) };
         let mut one = decide(whole.block, MayBe::One)?;
-        one.decided.p_wrong = one.decided.p_wrong.max(SPLIT);
+        if one.decided.p_wrong < SPLIT {
+            (one.decided.p_wrong, one.decided.rivalling) = (SPLIT, Some(rivalling));
+        }
         out.push(one);
         return Ok(());
     }
@@ -252,6 +257,7 @@ mod tests {
         assert!(out[0].beside.is_none() && out[0].decided.apart.is_none());
         assert_eq!(out[0].block.votes.len(), 2, "decided from both");
         assert!(out[0].decided.p_wrong >= confidence::ESTABLISHED_BELOW, "{}", out[0].decided.p_wrong);
+        assert_eq!(out[0].decided.rivalling.as_ref().map(|r| r.name), Some(COPIES_DIFFER), "and it is said why");
     }
 
     #[test]

@@ -1,13 +1,16 @@
 //! Puts the machine-readable result together.
 
+use std::collections::BTreeMap;
+
 use super::advice::Outlook;
 use super::programs::{self, Claimed};
-use super::{DecidedBlock, Intake};
-use crate::confidence::Shared;
+use super::{DecidedBlock, Intake, Rival};
+use crate::confidence::{Class, Level, Shared};
 use crate::consensus::{Members, Rejected, TakeReadings};
+use crate::export::listing::{Doubt, DoubtKind, Standing};
 use crate::report::verdict::{self, Place, ProgramVerdict, RejectedReading, SCHEMA, Tool, Verdict};
 use crate::report::words;
-use crate::tape::{Format, Program};
+use crate::tape::{Format, Kind, Program, Pulse};
 use crate::{Error, export};
 
 /// A program with its bytes and its verdict.
@@ -16,7 +19,7 @@ pub struct RecoveredProgram {
     /// Bytes of the header after the name, if the header was read.
     pub header_rest: Vec<u8>,
     /// Class of every byte, in order.
-    pub classes: Vec<crate::confidence::Class>,
+    pub classes: Vec<Class>,
     pub byte_p_wrong: Vec<f64>,
     /// Number of its tape in [`Outcome::tapes`].
     pub tape: usize,
@@ -30,6 +33,8 @@ pub struct RecoveredProgram {
     pub placed: bool,
     /// Whether more plays can settle it, by the evidence alone.
     pub outlook: Outlook,
+    /// Whether a clean tape of it can be made.
+    pub has_tape: bool,
 }
 
 impl RecoveredProgram {
@@ -81,6 +86,51 @@ pub struct Outcome {
     pub tapes: Vec<DecidedTape>,
 }
 
+fn files(number: usize, level: Level, program: &Program, has_tape: bool) -> Vec<String> {
+    let names = export::prg::file_names(number, level, program, has_tape);
+    names.into_iter().map(|f| format!("programs/{f}")).collect()
+}
+
+impl Outcome {
+    /// Gives the files of program number `index` the names that its verdict asks for, when that has changed.
+    pub fn rename_files(&mut self, index: usize) {
+        let (verdict, program) = (&mut self.verdict.programs[index], &self.programs[index]);
+        verdict.files = files(index + 1, verdict.verdict, &program.program, program.has_tape);
+    }
+
+    /// The clean tape of program number `index`.
+    pub fn tape(&self, format: &dyn Format, index: usize) -> Option<Vec<Pulse>> {
+        let program = &self.programs[index];
+        program.has_tape.then(|| format.rewrite(&program.program, &program.header_rest)).flatten()
+    }
+
+    /// How sure program number `index` is, as its files tell it.
+    pub fn standing(&self, format: &dyn Format, index: usize) -> Standing {
+        let (verdict, program) = (&self.verdict.programs[index], &self.programs[index]);
+        let person = |offset: usize| verdict.decisions.iter().find(|d| d.offset == offset);
+        let class = |offset: usize| program.classes[offset];
+        let all = 0..program.program.bytes.len();
+        // only a listing has a place for them
+        let told =
+            |i: &usize| program.program.kind == Kind::Basic && class(*i) == Class::Inferred && person(*i).is_none();
+        let guesses: Vec<usize> = all.clone().filter(told).collect();
+        let rivals: BTreeMap<usize, Rival> = self.rivals(format, index, &guesses).into_iter().collect();
+        let kind = |offset: usize| match (person(offset), class(offset)) {
+            (Some(d), _) => Some(DoubtKind::Person { by: d.by.clone(), evidence: d.evidence }),
+            (None, Class::Inferred) => Some(DoubtKind::Guess(rivals.get(&offset).map(|rival| rival.value))),
+            (None, Class::Unresolved) => Some(DoubtKind::Unknown),
+            (None, Class::Agreed | Class::Corrected) => None,
+        };
+        Standing {
+            level: verdict.verdict,
+            p_wrong: verdict.p_wrong,
+            takes: verdict.takes.clone(),
+            obstacles: verdict.obstacles.clone(),
+            doubts: all.filter_map(|offset| Some(Doubt { offset, kind: kind(offset)? })).collect(),
+        }
+    }
+}
+
 pub(super) fn build(
     intake: Intake,
     takes: Vec<TakeReadings>,
@@ -110,7 +160,6 @@ pub(super) fn build(
             notes.push(format!("On tape {tape} of {}, heard by {}.", tapes.len(), members.join(", ")));
         }
         let used_takes = c.takes.iter().map(|&t| id(t)).collect();
-        let stem = export::names::file_stem(number, &c.program.name);
         let has_tape = export::prg::worth_a_tape(&c.classes) && format.rewrite(&c.program, &c.header_rest).is_some();
         verdicts.push(ProgramVerdict {
             id: format!("p{number:02}"),
@@ -124,10 +173,7 @@ pub(super) fn build(
             bytes: c.counts,
             takes: used_takes,
             data: format!("programs/p{number:02}.bin"),
-            files: export::prg::file_names(&stem, &c.program, has_tape)
-                .into_iter()
-                .map(|f| format!("programs/{f}"))
-                .collect(),
+            files: files(number, c.level, &c.program, has_tape),
             notes,
             tape,
             weak_bits: c.weak_bits,
@@ -148,6 +194,7 @@ pub(super) fn build(
             placed: c.placed,
             data: c.data,
             outlook: c.outlook,
+            has_tape,
         });
     }
     let rejected: Vec<RejectedReading> = rejected

@@ -2,12 +2,13 @@
 
 use super::advice::{CLEAR, Checksum, Missing, OtherLength, Outlook, WRITTEN, advice, outlook};
 use super::apart;
+use super::explanation;
 use super::outcome::round;
 use super::{DecidedBlock, Received, block_bytes};
 use crate::confidence::verdict::LEAST_P_WRONG;
-use crate::confidence::{Class, ESTABLISHED_BELOW, Level, WEAK_BIT, level, score};
+use crate::confidence::{Class, ESTABLISHED_BELOW, Level, Rivalling, WEAK_BIT, level, score};
 use crate::consensus::TakeReadings;
-use crate::correction::hypotheses::WRONG_CHECKSUM;
+use crate::correction::hypotheses::{OBEYS, WRONG_CHECKSUM};
 use crate::report::verdict::{BlockVerdict, ByteCounts};
 use crate::report::words;
 use crate::tape::{Assembly, Format, Kind, Program, basic};
@@ -203,6 +204,21 @@ fn one(
             "Name, kind, place and size hang on a header that is in doubt (a wrong byte in it: {wrong})."
         ));
     }
+    // a block that shares its place is told of above
+    let doubted = |&m: &usize| {
+        let doubt = if Some(m) == assembly.header { header_doubt } else { blocks[m].decided.p_wrong };
+        blocks[m].beside.is_none() && doubt >= ESTABLISHED_BELOW
+    };
+    // that the checksum may be right after all is said with the checksum
+    let rivalling: Vec<(usize, &Rivalling)> = members
+        .iter()
+        .copied()
+        .filter(|m| level != Level::Established && doubted(m))
+        .filter_map(|m| Some((m, blocks[m].decided.rivalling.as_ref().filter(|r| r.name != OBEYS)?)))
+        .collect();
+    for &(m, rivalling) in &rivalling {
+        obstacles.push(explanation::sentence(rivalling, if Some(m) == assembly.header { "header" } else { "data" }));
+    }
     if counts.inferred + counts.unresolved > 0 {
         obstacles.push(format!(
             "{} not settled{}.",
@@ -234,6 +250,7 @@ fn one(
     let unsettled = counts.inferred + counts.unresolved;
     let missing = Missing {
         beside: members.iter().find_map(|&m| blocks[m].beside.as_ref().map(|b| b.why)),
+        rivalling: rivalling.iter().map(|(_, r)| *r).reduce(|a, b| if b.chance > a.chance { b } else { a }).cloned(),
         checksum: match faulty.iter().filter(written).count() == faulty.len() && unsettled == 0 {
             _ if !wrong_checksum => None,
             true => Some(Checksum::Written),

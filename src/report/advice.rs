@@ -59,6 +59,7 @@ fn cause(stretch: &Stretch) -> String {
         Cause::OneTake => format!("only one take covers it, so tape and take can't be told apart: {all}"),
         Cause::Contradiction => format!("what is heard contradicts itself or the checks: {all}"),
         Cause::Thin => format!("heard, but not surely enough: {all}"),
+        Cause::Explanation => stretch.explanation.as_ref().map_or(String::new(), |(what, _)| what.clone()),
         Cause::Unheard => "on no take".into(),
     }
 }
@@ -91,6 +92,9 @@ fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
         }
     }
     let faint = bad.iter().any(|h| h.how == How::Faintly);
+    if let Some((_, cure)) = &stretch.explanation {
+        return cure.clone();
+    }
     match stretch.cause {
         _ if !stretch.curable => "No play of this tape.".into(),
         Cause::Unheard => "Play the tape over this part: start earlier, stop later.".into(),
@@ -152,6 +156,7 @@ mod tests {
             to: 0,
             places: places.to_vec(),
             cause: Cause::Thin,
+            explanation: None,
             heard: Vec::new(),
         };
         let stretches = [stretch(&[(1, 32.5, 32.6), (1, 41.0, 41.1)]), stretch(&[(1, 33.0, 33.02), (2, 9.96, 12.0)])];

@@ -8,6 +8,8 @@
 //! Tokens and rules are from memory and common practice in the trade. `tests/oracles/export.py` holds them against a
 //! second table and reader, written apart.
 
+use std::ops::Range;
+
 use super::charset;
 
 /// Words of the tokens 80–CB hex, in order. The machine compares in this order, so GOTO is found before GO.
@@ -190,6 +192,8 @@ pub struct Listing {
     pub text: String,
     /// Number of program lines.
     pub lines: usize,
+    /// Where the bytes of every line stand in the text.
+    pub rows: Vec<Row>,
     /// Every line's link names the address at which the next line begins. Evidence only; false without lines.
     pub links_hold: bool,
     /// The load address at which every link would hold: `load_address` itself, or another if the links agree among
@@ -199,6 +203,25 @@ pub struct Listing {
     pub used: usize,
     /// What does not look as a program should, and where; at most about twenty sentences.
     pub notes: Vec<String>,
+}
+
+/// A line of a listing.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Row {
+    /// Its bytes: two of the link, two of the number, the text, and the zero byte if there is one.
+    pub bytes: Range<usize>,
+    pub spans: Vec<Span>,
+}
+
+/// Where a byte stands in the text of its line.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Span {
+    /// Offset of the byte in the program.
+    pub offset: usize,
+    /// Characters of the line. Both bytes of the number have all its digits, and the zero byte the place behind the text.
+    pub columns: Range<usize>,
+    /// True where the byte means a character, not a token.
+    pub text: bool,
 }
 
 /// Bytes of a program to text. Takes any bytes: it never fails, and always ends.
@@ -238,10 +261,26 @@ pub fn list(bytes: &[u8], load_address: u16) -> Listing {
         let rest = &bytes[at + 4..];
         let length = rest.iter().position(|&byte| byte == 0);
         let text = &rest[..length.unwrap_or(rest.len())];
-        listing.text.push_str(&format!("{number} "));
-        detokenise(text, &mut listing.text);
+        let (digits, whole) = (number.to_string(), length.is_some());
+        listing.text.push_str(&format!("{digits} "));
+        let number_span = |offset| Span { offset, columns: 0..digits.len(), text: true };
+        let mut row = Row {
+            bytes: at..at + 4 + text.len() + usize::from(whole),
+            spans: [at + 2, at + 3].map(number_span).to_vec(),
+        };
+        let mut column = digits.len() + 1;
+        for (offset, spelling, text) in detokenise(text) {
+            let width = spelling.chars().count();
+            row.spans.push(Span { offset: at + 4 + offset, columns: column..column + width, text });
+            listing.text.push_str(&spelling);
+            column += width;
+        }
+        if whole {
+            row.spans.push(Span { offset: row.bytes.end - 1, columns: column..column + 1, text: true });
+        }
         listing.text.push('\n');
         listing.lines += 1;
+        listing.rows.push(row);
         if number > LAST_NUMBER || last.is_some_and(|last| last >= number) {
             notes.add(format!("line {number} at ${place:04X}: its number does not fit the lines before it"));
         }
@@ -278,18 +317,26 @@ pub fn list(bytes: &[u8], load_address: u16) -> Listing {
     listing
 }
 
-/// The text of one line, without link, number and zero byte.
-fn detokenise(line: &[u8], out: &mut String) {
+/// The bytes of one line, without link, number and zero byte: place, spelling, and whether it means a character.
+fn detokenise(line: &[u8]) -> impl Iterator<Item = (usize, String, bool)> {
     let mut walk = Walk::new();
-    for &byte in line {
-        match word(byte).filter(|_| !walk.text()) {
-            Some(word) => out.push_str(word),
-            None if walk.text() || byte < 0x80 || byte == PI => charset::spell(byte, out),
-            // no token: neither a word nor a character that could have been typed here
-            None => out.push_str(&format!("{{${byte:02X}}}")),
-        }
+    line.iter().enumerate().map(move |(offset, &byte)| {
+        let text = walk.text();
         walk.pass(byte);
+        (offset, spelling(byte, text), text)
+    })
+}
+
+/// How a listing shows a byte where bytes mean characters, or tokens.
+pub fn spelling(byte: u8, text: bool) -> String {
+    let mut out = String::new();
+    match word(byte).filter(|_| !text) {
+        Some(word) => out.push_str(word),
+        None if text || byte < 0x80 || byte == PI => charset::spell(byte, &mut out),
+        // no token: neither a word nor a character that could have been typed here
+        None => out.push_str(&format!("{{${byte:02X}}}")),
     }
+    out
 }
 
 #[derive(Default)]
@@ -336,6 +383,17 @@ mod tests {
         let bytes = tokenise(source, START).unwrap();
         assert_eq!(&bytes[4..], b"\x83 TO,FOR:\x99\"FOR:REM\":\x8F TO:FOR \xC1\x00\x00\x00");
         assert_eq!(list(&bytes, START).text, source);
+    }
+
+    /// By hand: `10 PRINT"A"` has its link at 0801 and 0802, the number 10 in two bytes, PRINT in one.
+    #[test]
+    fn every_byte_of_a_line_has_its_columns() {
+        let listing = list(&tokenise("10 PRINT\"A\"", START).unwrap(), START);
+        assert_eq!(listing.rows.len(), 1);
+        assert_eq!(listing.rows[0].bytes, 0..9);
+        let columns: Vec<(usize, Range<usize>)> =
+            listing.rows[0].spans.iter().map(|s| (s.offset, s.columns.clone())).collect();
+        assert_eq!(columns, [(2, 0..2), (3, 0..2), (4, 3..8), (5, 8..9), (6, 9..10), (7, 10..11), (8, 11..12)]);
     }
 
     #[test]

@@ -39,7 +39,9 @@ fn is_whole(out: &Path, name: &str, note: &[&str]) {
     assert_eq!(programs.len(), marsh().programs.len(), "{name}: {found:#}");
     for (verdict, written) in programs.iter().zip(&marsh().programs) {
         assert_eq!(verdict["verdict"], "established", "{name}: {verdict:#}");
-        assert_eq!(std::fs::read(out.join(verdict["data"].as_str().unwrap())).unwrap(), written.bytes, "{name}");
+        let bytes = std::fs::read(out.join(verdict["data"].as_str().unwrap())).unwrap();
+        // a data file comes in whole blocks
+        assert!(bytes.starts_with(&written.bytes), "{name}");
     }
 }
 

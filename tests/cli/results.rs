@@ -51,6 +51,11 @@ fn programs_come_back_with_all_their_files() {
     let prg = std::fs::read(out.join("programs/01-TIDE-TABLE.prg")).unwrap();
     assert_eq!(prg, [&[0x01, 0x08], basic.bytes.as_slice()].concat());
     let listing = std::fs::read_to_string(out.join("programs/01-TIDE-TABLE.txt")).unwrap();
+    assert!(
+        listing.starts_with("# TIDE TABLE: established. Chance of a wrong byte: 1 in a billion. From take-1, "),
+        "{listing}"
+    );
+    let (_, listing) = listing.split_once("\n\n").unwrap();
     assert!(listing.starts_with("10 PRINT \"HIGH WATER AT THE SLUICE\"\n20 FOR D=1 TO 7\n"), "{listing}");
 
     // what the screen says is what the file says, and neither steers a terminal

@@ -267,6 +267,8 @@ fn a_contradiction_of_what_was_established_is_a_conflict_until_it_is_resolved() 
     let program = verdict(&out)["programs"][1].clone();
     assert_eq!(program["verdict"], "supported");
     assert!(program["obstacles"][0].as_str().unwrap().starts_with("Conflict: "), "{program}");
+    let file = program["files"][0].as_str().unwrap();
+    assert!(file.ends_with(&format!(".{}.prg", program["verdict"].as_str().unwrap())) && out.join(file).is_file());
     let record = log(&out).into_iter().find(|r| r["kind"] == "conflict").unwrap();
     assert_eq!(
         (record["established_sha256"].as_str(), record["takes"][0].as_str()),

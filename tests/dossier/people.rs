@@ -101,7 +101,7 @@ fn a_persons_decision_stands_in_the_files_marked_and_proves_nothing() {
     assert_eq!((code(&output), stderr(&output)), (0, String::new()), "{}", stdout(&output));
     let bytes = std::fs::read(out.join("programs/p02.bin")).unwrap();
     assert_eq!(bytes[LOST], evidence ^ 0x21);
-    assert_eq!(std::fs::read(out.join("programs/02-CLOCK.prg")).unwrap()[2..], bytes);
+    assert_eq!(std::fs::read(out.join("programs/02-CLOCK.open.prg")).unwrap()[2..], bytes);
     // marked wherever it shows
     let now = verdict(&out);
     let decision = &now["programs"][1]["decisions"][0];
@@ -397,4 +397,25 @@ fn advice_and_forecast_speak_with_one_voice() {
     }
     let curable = advice[0]["stretches"].as_array().unwrap().iter().all(|s| s["curable"] == (kind != "not-by-takes"));
     assert!(curable, "{advice}");
+}
+
+/// The names of a program's files tell its verdict, and change with it: nothing of the old names is left.
+#[test]
+fn files_of_a_guess_say_so_in_their_names() {
+    let names = |out: &Path| -> Vec<String> {
+        let all = crate::desk::files(&out.join("programs"));
+        all.into_iter().filter(|f| f.starts_with("02-")).collect()
+    };
+    let of = |word: &str| ["prg", "tap", "wav"].map(|ending| format!("02-CLOCK{word}.{ending}")).to_vec();
+    let (_folder, out) = dossier(&[&side().torn]);
+    assert_eq!(names(&out), of(".open"));
+    assert_eq!(code(&run("verify", &out, &[])), 0, "{}", stderr(&run("verify", &out, &[])));
+    assert_eq!(code(&add(&out, &[&side().good], &["-q"])), 0);
+    assert_eq!(names(&out), of(""));
+    let told: Vec<String> = serde_json::from_value(verdict(&out)["programs"][1]["files"].clone()).unwrap();
+    assert_eq!(told, names(&out).iter().map(|n| format!("programs/{n}")).collect::<Vec<_>>());
+    assert_eq!(code(&run("verify", &out, &[])), 0, "{}", stderr(&run("verify", &out, &[])));
+    // a wrong checksum on the tape
+    let (_folder, out) = dossier(&crate::desk::misprint().takes.iter().map(|p| p.as_path()).collect::<Vec<_>>());
+    assert!(out.join("programs/01-WADERS.supported.prg").is_file() && !out.join("programs/01-WADERS.prg").exists());
 }

@@ -49,12 +49,11 @@ impl Reader<'_> {
         }
         let of_program = |i: usize| -> Result<(Vec<String>, Vec<Fault>), Error> {
             let recovered = &outcome.programs[i];
-            let tape = prg::worth_a_tape(&recovered.classes)
-                .then(|| format.rewrite(&recovered.program, &recovered.header_rest))
-                .flatten();
+            let (tape, standing) = (outcome.tape(format, i), outcome.standing(format, i));
             // large files, so that one program's at a time lie beside the folder's
             let again = tempfile::tempdir().map_err(|e| Error::write(&std::env::temp_dir(), e))?;
-            let written = prg::write(again.path(), Existing::Scratch, i + 1, &recovered.program, tape.as_deref())?;
+            let written =
+                prg::write(again.path(), Existing::Scratch, i + 1, &recovered.program, &standing, tape.as_deref())?;
             let (mut files, mut faults) = (Vec::new(), Vec::new());
             for name in std::iter::once(written.data).chain(written.files) {
                 let path = again.path().join(&name);
