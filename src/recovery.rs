@@ -2,11 +2,13 @@
 
 mod advice;
 mod apart;
+pub mod belongs;
 pub mod explanation;
 mod intake;
 mod outcome;
 mod programs;
 mod rival;
+mod strangers;
 mod wave;
 
 use rayon::prelude::*;
@@ -48,8 +50,16 @@ pub fn recover(paths: &[PathBuf], format: &dyn Format, progress: Progress) -> Re
     decide_all(intake, format, progress)
 }
 
-/// Decides from what was received: the soft bits and places of the readings, and nothing else, steer the result.
-pub fn decide_all(mut intake: Intake, format: &dyn Format, progress: Progress) -> Result<Outcome, Error> {
+/// Decides from what was received: the soft bits and places of the readings, and nothing else, steer the result. Beside it stands
+/// what speaks against a take as a whole.
+pub fn decide_all(intake: Intake, format: &dyn Format, progress: Progress) -> Result<Outcome, Error> {
+    let mut outcome = weigh_all(intake, format, progress)?;
+    strangers::mark(&mut outcome, format)?;
+    Ok(outcome)
+}
+
+/// As [`decide_all`], with nothing said of the takes.
+pub fn weigh_all(mut intake: Intake, format: &dyn Format, progress: Progress) -> Result<Outcome, Error> {
     progress(0.9, "comparing the takes");
     let width = format.grammar().bits_per_byte;
     let times = Times::of(format.grammar(), format.layout());

@@ -218,7 +218,7 @@ fn a_program_becomes_its_files() {
     let open = standing(Level::Open, Vec::new());
     let written = prg::write(folder.path(), Existing::Keep, 2, &program, &open, None).unwrap();
     assert_eq!(written.files, ["02-TIDE-TABLE.open.bin"], "no address is made up");
-    assert_eq!(read("02-TIDE-TABLE.bin"), bytes);
+    assert_eq!(read("02-TIDE-TABLE.open.bin"), bytes);
 
     assert_eq!(
         prg::write(folder.path(), Existing::Keep, 2, &program, &open, None).unwrap_err().exit_code(),

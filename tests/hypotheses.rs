@@ -7,7 +7,9 @@ use quorate::channel::{self, Knobs};
 use quorate::confidence::{Level, decide};
 use quorate::consensus::Vote;
 use quorate::correction::hypotheses::{COPIES_DIFFER, OBEYS, OTHER_RECORDING, WRONG_CHECKSUM};
+use quorate::dossier::next;
 use quorate::recovery::{self, Outcome};
+use quorate::report::advice::faults;
 use quorate::report::verdict::ProgramVerdict;
 use quorate::report::{summary, table::Look};
 use quorate::tape::twin_copy::{self, TapeFile};
@@ -336,4 +338,51 @@ fn a_take_that_contradicts_what_was_established_is_a_conflict() {
     let summary = std::fs::read_to_string(out.join("summary.txt")).unwrap();
     let flat = summary.split_whitespace().collect::<Vec<_>>().join(" ");
     assert!(flat.contains("The takes hold different recordings of the data: 4 bytes differ"), "{summary}");
+}
+
+/// The second of two takes says another byte, and a checksum that fits it, with soft bits from faint to strong. Somewhere between
+/// it is likelier that it was misheard than that it is another recording, and the doubt comes from the latter: then that is the
+/// reason, and the advice is about it. Above, both are given out; below, nothing is in doubt.
+#[test]
+fn doubt_from_another_explanation_is_told_as_such() {
+    let (format, at) = (TwinCopy::default(), 50);
+    let tape = tape(&[file(&log())]);
+    let takes = takes(&[&tape, &tape], 14);
+    let check = log().iter().fold(0, |sum, byte| sum ^ byte);
+    let decide = |strength: f32| {
+        let mut intake = recovery::Intake::receive(&takes.paths, &format, &|_, _| ()).unwrap();
+        for reading in &mut intake.received[1].reception.readings {
+            if reading.bytes() < log().len() + 1 {
+                continue;
+            }
+            for (byte, value) in [(at, log()[at] ^ 0x11), (log().len(), check ^ 0x11)] {
+                for (k, bit) in twin_copy::byte_bits(value).into_iter().enumerate() {
+                    reading.bits[9 * byte + k] = Llr(if bit { strength } else { -strength });
+                }
+            }
+        }
+        recovery::decide_all(intake, &format, &|_, _| ()).unwrap()
+    };
+    let mut seen = 0;
+    for tenths in 10..120 {
+        let outcome = decide(tenths as f32 / 10.0);
+        let p = &outcome.verdict.programs[0];
+        let data = p.blocks.iter().find(|b| b.role == "data").unwrap();
+        let chance = data.hypotheses.iter().find(|h| h.hypothesis.name == OTHER_RECORDING).map_or(0.0, |h| h.posterior);
+        // clear enough to be the reason, not enough for two programs
+        if !(1e-3..0.4).contains(&chance) || data.p_wrong > 1.5 * chance {
+            continue;
+        }
+        seen += 1;
+        assert_ne!(p.verdict, Level::Established, "{}", say(&outcome));
+        told(&outcome, "The takes may hold different recordings of the data, take-2 against the others");
+        assert!(p.advice[0].starts_with("Find out whether all takes are of one recording"), "{:?}", p.advice);
+        let advice = next::advise(&outcome, &format, &|_, _| ()).unwrap();
+        let stretch = advice[0].stretches.iter().find(|s| s.from == at && s.to == at).unwrap();
+        assert_eq!(stretch.cause, next::Cause::Explanation);
+        let faults = faults(&advice[0], &outcome);
+        assert!(faults.iter().all(|f| !f.cause.contains("not surely enough")), "{}", faults[0].cause);
+        assert!(faults[0].cause.contains("different recordings") && faults[0].cure == p.advice[0]);
+    }
+    assert!(seen > 0, "no strength of the soft bits leaves the doubt open");
 }

@@ -5,6 +5,7 @@ use super::overlay::{self, key};
 use super::{Present, sha256};
 use crate::confidence::Level;
 use crate::recovery::Outcome;
+use crate::recovery::belongs::shares;
 
 /// Whether a program of before may have become the one of now with this number.
 type Fits<'a> = &'a dyn Fn(&Present, usize) -> bool;
@@ -46,15 +47,6 @@ pub fn pairs(before: &[Present], now: &Outcome) -> Vec<Option<usize>> {
         }
     }
     out
-}
-
-/// Whether half of what is in `piece` is in `whole` too, by runs of twelve bytes that are not all alike.
-pub(super) fn shares(piece: &[u8], whole: &[u8]) -> bool {
-    const RUN: usize = 12;
-    let telling = |run: &&[u8]| run.iter().any(|b| *b != run[0]);
-    let known: std::collections::HashSet<&[u8]> = whole.windows(RUN).filter(telling).collect();
-    let runs: Vec<&[u8]> = piece.windows(RUN).filter(telling).collect();
-    !runs.is_empty() && runs.iter().filter(|run| known.contains(*run)).count() * 2 >= runs.len()
 }
 
 /// What was established and is not any more, or with other bytes: events for the log. `takes` are the files that came in.

@@ -381,6 +381,7 @@ impl Reader<'_> {
                 channels: file["channels"].as_u64()? as u16,
                 channel: (file["channel"].as_u64()? as u16).checked_sub(1)?,
                 notes: notes.collect(),
+                levels: serde_json::from_value(file["levels"].clone()).ok()?,
                 ..Received::default()
             });
         }

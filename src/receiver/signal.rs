@@ -48,6 +48,11 @@ impl<'a> Channel<'a> {
         Ok(Channel { middle, gain: (BROUGHT_TO / amplitude).log2().round().exp2(), ..as_it_is })
     }
 
+    /// Whether its samples are not taken as they are.
+    pub fn by_its_own_level(&self) -> bool {
+        (self.middle, self.gain) != (0.0, 1.0)
+    }
+
     pub fn number(&self) -> u16 {
         self.channel
     }

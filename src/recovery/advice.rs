@@ -59,6 +59,9 @@ pub enum Outlook {
     Never(&'static str),
 }
 
+/// Why no play settles what takes of different recordings hold.
+pub(super) const OTHER_RECORDINGS: &str = "its takes hold different recordings, each of them surely";
+
 /// From this chance on a wrong checksum is taken as written.
 pub(super) const WRITTEN: f64 = 0.99;
 /// A header in more doubt than this announces nothing.
@@ -69,7 +72,7 @@ pub(super) fn outlook(missing: &Missing, data: bool, header: bool) -> Outlook {
     match missing.beside {
         Some(Why::CopiesDiffer) => return Outlook::Never("its two copies were written differently, and both are read"),
         Some(Why::OtherRecording) => {
-            return Outlook::Never("its takes hold different recordings, each of them surely");
+            return Outlook::Never(OTHER_RECORDINGS);
         }
         None => {}
     }

@@ -19,6 +19,9 @@ use crate::{Error, capture};
 /// Word of [`capture::Container`] for pulse images.
 const PULSES: &str = "pulse-image";
 
+/// From this part of all samples on, full scale is no click or noise peak: the tone itself is cut off.
+const CUT_OFF: f64 = 0.01;
+
 /// What the person at the deck says about a take.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct About {
@@ -85,6 +88,13 @@ impl Received {
     /// Level of the channel that was read, if it is known.
     pub fn level(&self) -> Option<&capture::ChannelLevel> {
         self.levels.get(usize::from(self.channel))
+    }
+
+    /// Share of the samples at the ends of the scale, or of the wave, if it was recorded too loudly and the tone is cut off.
+    pub fn cut_off(&self) -> Option<f64> {
+        let level = self.level().filter(|level| !level.is_square())?;
+        let share = level.clipped.max(level.flat) as f64 / (self.duration_s * f64::from(self.sample_rate));
+        (share > CUT_OFF).then_some(share)
     }
 
     /// Name of the file without its folder.
@@ -258,7 +268,7 @@ fn receive_one(path: &Path, format: &dyn Format, progress: &(dyn Fn(f64) + Sync)
         let some = words::count(lost.samples as usize, "sample is", "samples are");
         notes.push(words::capital(&words::lost(lost, &some)));
     }
-    if source.gain != 1.0 {
+    if source.by_its_own_level() {
         notes.push("Its floats are scaled to another full scale than 1: read by their own level.".into());
     }
     let reception = receiver::receive(&source, format.grammar(), format.layout(), heard, progress)?;

@@ -6,11 +6,6 @@ use super::words::{self, clock};
 use crate::dossier::next::{Advice, Cause, ENOUGH, Forecast, Heard, How, Stretch};
 use crate::recovery::{Outcome, Received};
 
-/// From this part of all samples on, full scale is no click or noise peak: the tone itself is cut off.
-const CLIPPED: f64 = 0.01;
-/// From this share of samples at the ends of a wave on, it is as good as square: an adapter's, most likely, and not too loud.
-pub const SQUARE: f64 = 0.9;
-
 /// Stretches of a program that have the same fault and the same cure.
 pub struct Fault<'a> {
     pub cause: String,
@@ -85,11 +80,8 @@ fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
     let pulses = takes.clone().all(Received::is_pulses);
     let (mut quiet, mut clipped) = (false, false);
     for take in takes {
-        if let Some(level) = take.levels.get(usize::from(take.channel)) {
-            quiet |= level.peak < 0.05;
-            let share = |samples: u64| samples as f64 / (take.duration_s * f64::from(take.sample_rate));
-            clipped |= share(level.clipped) > CLIPPED || (CLIPPED..SQUARE).contains(&share(level.flat));
-        }
+        quiet |= take.level().is_some_and(|level| level.peak < 0.05);
+        clipped |= take.cut_off().is_some();
     }
     let faint = bad.iter().any(|h| h.how == How::Faintly);
     if let Some((_, cure)) = &stretch.explanation {

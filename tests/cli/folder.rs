@@ -97,7 +97,7 @@ fn a_take_is_never_replaced_by_the_result() {
     let folder = tempfile::tempdir().unwrap();
     let out = folder.path().join("out");
     assert_eq!(code(&recover(&misprint().takes, &out, &[])), 0);
-    let take = out.join("programs/01-WADERS.wav");
+    let take = out.join("programs/01-WADERS.supported.wav");
     let before = fs::read(&take).unwrap();
     let output = recover(&[&take], &out, &[]);
     assert_eq!(code(&output), 2);

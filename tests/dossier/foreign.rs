@@ -157,3 +157,58 @@ fn where_it_is_doubtful_it_is_let_in_and_said() {
         Some("3 programs in common with the takes that are there, but holds STINTS in the place of WADERS"),
     );
 }
+
+/// `recover` tells of a take of another tape as `add` does: in its note, and first of all advice.
+#[test]
+fn recover_tells_of_a_take_of_another_tape() {
+    let (_takes, paths) = simulated(&OURS, &[("ours", json!({})), ("more", json!({ "speed_error": -0.01 }))]);
+    let (_other, theirs) = simulated(&["TIDE", "DUNLIN", "PLOVER"], &[("theirs", json!({ "speed_error": 0.01 }))]);
+    let (_folder, out) = dossier(&[&paths[0], &paths[1], &theirs[0]]);
+    let found = verdict(&out);
+    let note = |file: &str| {
+        let takes = found["takes"].as_array().unwrap();
+        takes.iter().find(|t| t["file"] == file).unwrap()["note"].as_str().unwrap_or_default().to_string()
+    };
+    for words in [
+        "Most likely not of the same tape",
+        "TIDE alone in common with the other takes",
+        "DUNLIN in the place of CLOCK",
+    ] {
+        assert!(note("theirs.wav").contains(words), "{words}: {found:#}");
+    }
+    assert_eq!((note("ours.wav"), note("more.wav")), (String::new(), String::new()));
+    let id = found["takes"].as_array().unwrap().iter().find(|t| t["file"] == "theirs.wav").unwrap()["id"].clone();
+    let summary = std::fs::read_to_string(out.join("summary.txt")).unwrap();
+    assert!(crate::takes::flat(&summary).contains("Most likely"), "{summary}");
+    for program in found["programs"].as_array().unwrap() {
+        let first = program["advice"][0].as_str().unwrap_or_default();
+        let part = program["takes"].as_array().unwrap().contains(&id) && program["verdict"] != "established";
+        assert!(!part || first.contains("is most likely of another tape"), "{program:#}");
+    }
+    assert_eq!(code(&crate::takes::run("verify", &out, &[])), 0, "verify decides the same");
+    // nothing in common at all
+    let (_none, none) = simulated(&["RUFF", "KNOTS"], &[("none", json!({}))]);
+    let (_folder, out) = dossier(&[&paths[0], &paths[1], &none[0]]);
+    let found = verdict(&out);
+    let notes: Vec<&Value> = found["takes"].as_array().unwrap().iter().map(|t| &t["note"]).collect();
+    let told =
+        |note: &&&Value| note.as_str().is_some_and(|n| n.contains("has no block in common with take-1 and take-2"));
+    assert_eq!(notes.iter().filter(told).count(), 1, "{notes:?}");
+}
+
+/// Takes of one tape that each hold a part, or an older state of one program, are none of another tape.
+#[test]
+fn recover_accuses_no_take_that_holds_another_part() {
+    let (_takes, paths) = simulated(
+        &OURS,
+        &[
+            ("first", json!({ "stop_s": 26.0 })),
+            ("last", json!({ "start_s": 9.0 })),
+            ("noisy", json!({ "snr_db": -4 })),
+        ],
+    );
+    let (_folder, out) = dossier(&[&paths[0], &paths[1], &paths[2]]);
+    for take in verdict(&out)["takes"].as_array().unwrap() {
+        assert!(!take["note"].as_str().unwrap_or_default().contains("same tape"), "{take}");
+    }
+}

@@ -3,6 +3,8 @@
 use std::path::Path;
 
 use quorate::channel::Knobs;
+use quorate::dossier::{Dossier, explain};
+use quorate::report::evidence::{Evidence, bytes};
 use quorate::tape::Kind;
 use quorate::tape::twin_copy::TapeFile;
 
@@ -418,4 +420,24 @@ fn files_of_a_guess_say_so_in_their_names() {
     // a wrong checksum on the tape
     let (_folder, out) = dossier(&crate::desk::misprint().takes.iter().map(|p| p.as_path()).collect::<Vec<_>>());
     assert!(out.join("programs/01-WADERS.supported.prg").is_file() && !out.join("programs/01-WADERS.prg").exists());
+}
+
+/// Page and command tell one rival of a byte, the one that is held against brute force beside the engine.
+#[test]
+fn the_report_has_the_rival_that_explain_tells() {
+    let (_folder, out) = dossier(&[&side().torn]);
+    let dossier = Dossier::open(&out).unwrap();
+    let (outcome, format) = (dossier.decide(&|_, _| ()).unwrap(), dossier.format().unwrap());
+    let none = |_: usize, _: usize, _: f64, _: f64| Vec::new();
+    let evidence = Evidence { outcome: &outcome, format: format.as_ref(), waveforms: &none };
+    let facts = bytes::facts(&evidence, 1);
+    let told: Vec<_> = facts.iter().filter_map(|fact| Some((fact, fact.rival?))).collect();
+    assert!(told.len() >= 6, "six bytes are lost");
+    for (fact, rival) in told {
+        let story = explain::byte(&dossier, &outcome, 1, fact.offset).unwrap().rival.unwrap();
+        assert_eq!((story.value, story.loses_by), (rival.value, rival.loses_by), "{fact:?}");
+        assert!(rival.value != fact.value && rival.loses_by >= 0.0, "{fact:?}");
+        // of bytes that nobody heard, another one must change with it: the checksum has to fit
+        assert!(!story.with.is_empty(), "{fact:?}");
+    }
 }

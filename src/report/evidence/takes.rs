@@ -27,6 +27,8 @@ pub struct TakeFacts {
     pub clipped: u64,
     /// Share of all samples that sit at the take's own largest or smallest value, if that is no chance.
     pub flat: Option<f64>,
+    /// Whether the wave stands at two levels nearly all the time.
+    pub square: bool,
     /// Bit against noise as the receiver heard it, in dB: the median over all bytes.
     pub snr_db: Option<f64>,
     /// Speed against the nominal, smoothed: (seconds of the take, fraction). A gap begins a new run.
@@ -49,9 +51,10 @@ pub fn facts(evidence: &Evidence, take: usize) -> TakeFacts {
     let received = &evidence.outcome.intake.received[take];
     let readings: Vec<&Reading> = used(evidence, take);
     let mut facts = TakeFacts::default();
-    if let Some(level) = received.levels.get(usize::from(received.channel)) {
+    if let Some(level) = received.level() {
         let db = |x: f64| (x > 0.0).then(|| 20.0 * x.log10());
         (facts.peak_db, facts.rms_db, facts.clipped) = (db(level.peak), db(level.rms), level.clipped);
+        facts.square = level.is_square();
         let samples = received.duration_s * f64::from(received.sample_rate);
         facts.flat = (level.flat > 0 && samples > 0.0).then(|| level.flat as f64 / samples);
     }

@@ -5,7 +5,6 @@ use maud::{Markup, html};
 use super::shown;
 use super::svg::{path, px};
 use crate::capture::Container;
-use crate::report::advice::SQUARE;
 use crate::report::evidence::Evidence;
 use crate::report::evidence::takes::{PULSE_BIN_US, PULSES_US, TakeFacts, facts};
 use crate::report::page::unbroken;
@@ -63,7 +62,7 @@ fn one(evidence: &Evidence, index: usize, facts: &TakeFacts) -> Markup {
                 dd {
                     "peak " (db(facts.peak_db)) ", mean " (db(facts.rms_db)) " of full scale"
                     @if facts.clipped > 0 { ", " (words::count(facts.clipped as usize, "sample", "samples")) " clipped" }
-                    @if let Some(share) = facts.flat { (cut_off(share)) }
+                    @if let Some(share) = facts.flat { (cut_off(share, facts.square)) }
                 }
             }
             dt { "Bit over noise" } dd { (db(facts.snr_db)) }
@@ -92,8 +91,8 @@ fn one(evidence: &Evidence, index: usize, facts: &TakeFacts) -> Markup {
 }
 
 /// What flat tops below full scale tell.
-fn cut_off(share: f64) -> String {
-    let what = if share < SQUARE {
+fn cut_off(share: f64, square: bool) -> String {
+    let what = if !square {
         "cut off (clipped) before it came in"
     } else {
         "a square wave: an adapter's, or clipped very hard"
