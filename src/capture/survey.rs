@@ -32,26 +32,16 @@ pub struct ChannelLevel {
     /// any wave that is not cut off or square would have there, and else 0. Not written if 0.
     #[serde(default, skip_serializing_if = "is_zero")]
     pub flat: u64,
+    /// Where samples are clipped or flat: whether the wave stands at two levels nearly all the time, as a computer's own recorder
+    /// or an adapter gives it. That it reaches full scale cuts nothing off then. Not written if false.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub square: bool,
     /// The constant offset.
     pub mean: f64,
     /// Samples that are no sound and read as silence: beyond any sense, infinite or not a number. Not written if there are
     /// none.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub lost: Option<Lost>,
-}
-
-/// Root mean square over the largest value, from which on a wave stands at two levels nearly all the time. A sine that is cut
-/// off at a third of its height, without any gap, is at 0.93.
-const SQUARE: f64 = 0.9;
-
-impl ChannelLevel {
-    /// Whether it stands at two levels nearly all the time, as a computer's own recorder or an adapter gives it: that it reaches
-    /// full scale there cuts nothing off.
-    pub fn is_square(&self) -> bool {
-        // a wave that goes from nothing to its peak is as square as one about the middle
-        let swing = (self.rms * self.rms - self.mean * self.mean).max(0.0).sqrt();
-        swing >= SQUARE * (self.peak - self.mean.abs())
-    }
 }
 
 fn is_zero(n: &u64) -> bool {
@@ -225,10 +215,14 @@ impl Tally<'_> {
     }
 }
 
-/// A wave that was cut off at full scale and filtered after that swings over it by a tenth (Gibbs): beyond this share of full
-/// scale lies next to nothing of it.
-const BEYOND: f32 = 1.15;
+/// Floats that were cut off at full scale end there: beyond it lies next to nothing of them, but for rounding and stray samples.
+const BEYOND: f32 = 1.001;
 const NEXT_TO_NOTHING: f64 = 0.05;
+/// Bins of the distribution of samples, from -1 to 1; what lies outside is in the outermost.
+const BINS: usize = 128;
+/// A wave of two levels is on its way between them, within half of its height, for less than this share of its time. Simulated
+/// adapters at 44.1 and 96 kHz came to 0.09 to 0.16, analogue takes with 15 to 73 % of their samples cut off to 0.2 and more.
+const ON_ITS_WAY: f64 = 0.2;
 /// Flat tops that hold less than this share of all samples are too rare to matter.
 const FLAT: f64 = 0.01;
 /// How many times what a steady sine has at its ends is beyond any wave that is not cut off.
@@ -242,6 +236,7 @@ struct Sums {
     clipped: u64,
     beyond: u64,
     lost: Option<Lost>,
+    histogram: [u64; BINS],
     /// Of the smallest and of the largest sample.
     ends: [End; 2],
 }
@@ -256,6 +251,7 @@ impl Default for Sums {
             clipped: 0,
             beyond: 0,
             lost: None,
+            histogram: [0; BINS],
             ends: [end(f32::INFINITY), end(f32::NEG_INFINITY)],
         }
     }
@@ -295,6 +291,10 @@ impl Sums {
         }
         self.sum += sum.iter().sum::<f64>();
         self.squares += squares.iter().sum::<f64>();
+        for &x in samples {
+            let bin = ((x + 1.0) * (BINS / 2) as f32) as usize;
+            self.histogram[bin.min(BINS - 1)] += 1;
+        }
         self.peak = peak.iter().fold(self.peak, |a, &b| a.max(b));
         self.clipped += clipped.iter().map(|&n| u64::from(n)).sum::<u64>();
         self.beyond += beyond.iter().map(|&n| u64::from(n)).sum::<u64>();
@@ -328,15 +328,25 @@ impl Sums {
         if cut_off { low.count + high.count } else { 0 }
     }
 
+    /// Share of the samples that lie within half of the wave's height about its middle.
+    fn on_its_way(&self, frames: f64) -> f64 {
+        let middle = self.sum / frames;
+        let half = 0.5 * (f64::from(self.peak) - middle.abs());
+        let bin = |value: f64| (((value + 1.0) * (BINS / 2) as f64).max(0.0) as usize).min(BINS - 1);
+        self.histogram[bin(middle - half)..=bin(middle + half)].iter().sum::<u64>() as f64 / frames
+    }
+
     fn level(&self, frames: u64, clip: Clip) -> ChannelLevel {
         let frames = frames as f64;
         let other_scale = self.beyond as f64 > NEXT_TO_NOTHING * self.clipped as f64;
         let clipped = if other_scale { 0 } else { self.clipped };
+        let flat = clip.step.filter(|_| clipped == 0).map_or(0, |step| self.flat(frames, step));
         ChannelLevel {
             rms: (self.squares / frames).sqrt(),
             peak: self.peak.into(),
             clipped,
-            flat: clip.step.filter(|_| clipped == 0).map_or(0, |step| self.flat(frames, step)),
+            flat,
+            square: clipped + flat > 0 && self.on_its_way(frames) < ON_ITS_WAY,
             mean: self.sum / frames,
             lost: self.lost,
         }

@@ -4,6 +4,7 @@ use std::fmt::Write;
 use std::path::Path;
 
 use crate::Error;
+use crate::confidence::Class;
 use crate::dossier::change::{ByteChange, Change, ProgramChange};
 use crate::export::names::printable;
 use crate::report::table::{Look, word};
@@ -105,7 +106,12 @@ fn byte(change: &ByteChange) -> String {
     };
     let votes: Vec<String> = change.votes.iter().map(vote).collect();
     let votes = if votes.is_empty() { "no reading heard it".into() } else { votes.join(", ") };
-    format!("offset {}: 0x{:02X} -> 0x{:02X}; {votes}", words::offset(change.offset), change.before, change.now)
+    let guess = match change.class {
+        Class::Agreed | Class::Corrected => "",
+        Class::Inferred => " (a best guess)",
+        Class::Unresolved => " (nothing is known of it)",
+    };
+    format!("offset {}: 0x{:02X} -> 0x{:02X}{guess}; {votes}", words::offset(change.offset), change.before, change.now)
 }
 
 #[cfg(test)]

@@ -9,7 +9,7 @@ use super::recover::aside;
 use super::settings::Settings;
 use super::{Done, place, screen};
 use crate::Error;
-use crate::confidence::Level;
+use crate::confidence::{Class, Level};
 use crate::dossier::log::Event;
 use crate::dossier::store::{Seconds, Update};
 use crate::dossier::{Dossier, Lock, explain, overlay};
@@ -112,10 +112,15 @@ impl Decide {
                     by: by.clone(),
                     because,
                 })?;
-                let doubt = explain::in_doubt(&outcome.programs[place.program], offset);
-                let sure = if doubt { "" } else { ", and no doubt about it" };
+                let recovered = &outcome.programs[place.program];
+                let has = match recovered.classes[offset] {
+                    Class::Unresolved => "knows nothing of it, and would put".into(),
+                    Class::Inferred => "has, as its best guess,".to_string(),
+                    Class::Agreed | Class::Corrected => "has".into(),
+                };
+                let sure = if explain::in_doubt(recovered, offset) { "" } else { ", and no doubt about it" };
                 format!(
-                    "{id} {name}, offset {at}: 0x{value:02X} as {by} decided; the evidence has \
+                    "{id} {name}, offset {at}: 0x{value:02X} as {by} decided; the evidence {has} \
                      0x{evidence:02X}{sure}."
                 )
             }

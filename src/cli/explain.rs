@@ -82,8 +82,11 @@ fn json(value: &impl Serialize) -> Result<String, Error> {
     Ok(text.map_err(|e| Error::write(Path::new("standard output"), e.into()))? + "\n")
 }
 
-fn class(class: Class) -> &'static str {
+/// `checked`: whether the block obeys its checksum as decided.
+fn class(class: Class, checked: bool) -> &'static str {
     match class {
+        Class::Agreed if !checked => "agreed: all that was heard clearly says this",
+        Class::Corrected if !checked => "corrected: the votes single out one value",
         Class::Agreed => "agreed: all that was heard clearly says this, and with it the checks hold",
         Class::Corrected => "corrected: the votes and the checks single out one value",
         Class::Inferred => "inferred: the best guess, a rival remains",
@@ -111,7 +114,7 @@ fn byte(story: &ByteStory, dossier: &Dossier, outcome: &Outcome, place: &Place, 
         let text = format!("by {}, not by the evidence, which has 0x{:02X}: {}", d.by, story.evidence, d.because);
         rows.push(("decided", printable(&text)));
     }
-    rows.push(("class", class(story.class).into()));
+    rows.push(("class", class(story.class, !story.wrong_checksum).into()));
     // the evidence says nothing of a person's value
     let which = story.decision.as_ref().map_or("of".into(), |_| format!("of 0x{:02X}", story.evidence));
     rows.push(("chance", format!("{which} being wrong: {}", score::chance(story.p_wrong.max(LEAST_P_WRONG)))));
@@ -271,9 +274,10 @@ fn whole(outcome: &Outcome, program: &ProgramVerdict, weak: &[Weak], look: Look)
     }
     out.push_str(&look.notes(&rows));
     if weak.is_empty() {
-        out.push_str(match program.p_wrong < ESTABLISHED_BELOW {
-            true => "\nNo byte is in doubt.\n",
-            false => "\nNo byte is in doubt by itself: the chance is that of all together.\n",
+        out.push_str(match (program.p_wrong < ESTABLISHED_BELOW, program.obstacles.is_empty()) {
+            (true, _) => "\nNo byte is in doubt.\n",
+            (false, true) => "\nNo byte is in doubt by itself: the chance is that of all together.\n",
+            (false, false) => "\nNo byte is in doubt by itself: see what stands in the way.\n",
         });
         return out;
     }
@@ -281,7 +285,7 @@ fn whole(outcome: &Outcome, program: &ProgramVerdict, weak: &[Weak], look: Look)
     let stretch = |w: &Weak| {
         let places: Vec<String> = w.places.iter().map(span).collect();
         let places = if places.is_empty() { "no take holds it".into() } else { places.join(", ") };
-        let kind = class(w.class).split(':').next().unwrap_or_default().to_string();
+        let kind = class(w.class, true).split(':').next().unwrap_or_default().to_string();
         let at = format!("{}{}", if w.header { "header " } else { "" }, words::offsets(w.from, w.to));
         (at, format!("{kind}; chance of a wrong byte {}; {places}", score::chance(w.p_wrong)))
     };

@@ -75,7 +75,8 @@ What is written to DIR:
                 explain, decide, verify and next
   programs/     of each program: .prg to load, .txt the listing of BASIC, .tap
                 a pulse image, .wav a clean tape to record on a new cassette
-                for the real machine, and pNN.bin, the bytes alone
+                for the real machine, and pNN.bin, the bytes alone; the names
+                of guesses say so: 02-RINGING-LOG.open.prg
 
 The .wav files, like the tape itself, are loud and harsh: keep headphones low or off.
 

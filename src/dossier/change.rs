@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::log::Event;
 use super::{Dossier, conflict, overlay};
-use crate::confidence::Level;
+use crate::confidence::{Class, Level};
 use crate::consensus::Vote;
 use crate::recovery::Outcome;
 use crate::report::words;
@@ -43,6 +43,8 @@ pub struct ByteChange {
     pub offset: usize,
     pub before: u8,
     pub now: u8,
+    /// How the value now was settled: it may be a guess.
+    pub class: Class,
     pub votes: Vec<ByteVote>,
 }
 
@@ -81,6 +83,7 @@ impl Change {
                     offset,
                     before,
                     now: after,
+                    class: now.programs[i].classes[offset],
                     votes: votes(now, i, offset, [before, after], bits_per_byte),
                 };
                 differ.map(change).collect()

@@ -92,7 +92,7 @@ impl Received {
 
     /// Share of the samples at the ends of the scale, or of the wave, if it was recorded too loudly and the tone is cut off.
     pub fn cut_off(&self) -> Option<f64> {
-        let level = self.level().filter(|level| !level.is_square())?;
+        let level = self.level().filter(|level| !level.square)?;
         let share = level.clipped.max(level.flat) as f64 / (self.duration_s * f64::from(self.sample_rate));
         (share > CUT_OFF).then_some(share)
     }

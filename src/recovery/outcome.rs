@@ -111,9 +111,14 @@ impl Outcome {
         let class = |offset: usize| program.classes[offset];
         let all = 0..program.program.bytes.len();
         // only a listing has a place for them
-        let told =
-            |i: &usize| program.program.kind == Kind::Basic && class(*i) == Class::Inferred && person(*i).is_none();
-        let guesses: Vec<usize> = all.clone().filter(told).collect();
+        let own = |i: usize| {
+            // the next best value of one block is not what another explanation has there
+            program
+                .place(i)
+                .is_some_and(|(block, byte)| self.tapes[program.tape].blocks[block].decided.doubt_from[byte].is_none())
+        };
+        let guess = |i: usize| class(i) == Class::Inferred && person(i).is_none() && own(i);
+        let guesses: Vec<usize> = all.clone().filter(|&i| program.program.kind == Kind::Basic && guess(i)).collect();
         let rivals: BTreeMap<usize, Rival> = self.rivals(format, index, &guesses).into_iter().collect();
         let kind = |offset: usize| match (person(offset), class(offset)) {
             (Some(d), _) => Some(DoubtKind::Person { by: d.by.clone(), evidence: d.evidence }),

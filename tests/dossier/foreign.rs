@@ -192,7 +192,7 @@ fn recover_tells_of_a_take_of_another_tape() {
     let found = verdict(&out);
     let notes: Vec<&Value> = found["takes"].as_array().unwrap().iter().map(|t| &t["note"]).collect();
     let told =
-        |note: &&&Value| note.as_str().is_some_and(|n| n.contains("has no block in common with take-1 and take-2"));
+        |note: &&&Value| note.as_str().is_some_and(|n| n.contains("has no block in common with take-1 and take-3"));
     assert_eq!(notes.iter().filter(told).count(), 1, "{notes:?}");
 }
 

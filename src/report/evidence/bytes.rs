@@ -6,6 +6,7 @@ use super::Evidence;
 use crate::Llr;
 use crate::confidence::Class;
 use crate::consensus::Vote;
+use crate::dossier::explain;
 use crate::recovery::{DecidedBlock, RecoveredProgram, Rival};
 use crate::report::verdict::PersonsDecision;
 
@@ -21,6 +22,8 @@ pub struct ByteFact {
     /// Class and chance are those of the evidence, also where a person decided.
     pub class: Class,
     pub p_wrong: f64,
+    /// Where most of the doubt about it comes from another explanation of its block: which.
+    pub doubt_from: Option<&'static str>,
     /// The next best value of a byte that is notable. Where a person decided, what the evidence alone would put there; it did
     /// not lose. `None` for a byte that no block holds, and for one that is plainly agreed.
     pub rival: Option<Rival>,
@@ -75,6 +78,9 @@ pub fn facts(evidence: &Evidence, index: usize) -> Vec<ByteFact> {
             value,
             class: program.classes[offset],
             p_wrong: program.byte_p_wrong[offset],
+            doubt_from: place
+                .filter(|_| explain::in_doubt(program, offset))
+                .and_then(|(block, byte)| block.decided.doubt_from[byte]),
             rival,
             tally: place.map_or(Tally::default(), |(block, byte)| tally(evidence, block, byte, value)),
             decision,

@@ -54,7 +54,7 @@ pub fn facts(evidence: &Evidence, take: usize) -> TakeFacts {
     if let Some(level) = received.level() {
         let db = |x: f64| (x > 0.0).then(|| 20.0 * x.log10());
         (facts.peak_db, facts.rms_db, facts.clipped) = (db(level.peak), db(level.rms), level.clipped);
-        facts.square = level.is_square();
+        facts.square = level.square;
         let samples = received.duration_s * f64::from(received.sample_rate);
         facts.flat = (level.flat > 0 && samples > 0.0).then(|| level.flat as f64 / samples);
     }

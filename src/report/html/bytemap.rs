@@ -172,6 +172,7 @@ mod tests {
             value: 0x4e,
             class: if offset % 5 == 0 { Class::Corrected } else { Class::Agreed },
             p_wrong: 1e-12,
+            doubt_from: None,
             rival: None,
             tally: Tally { with: 3, against: 1, silent: 0 },
             decision: None,

@@ -116,6 +116,7 @@ pub fn table(program: &ProgramVerdict, facts: &[ByteFact], by_doubt: &[Range<usi
                                     @if decided { "the evidence alone: " }
                                     span class="mono" { (format!("{:02X}", rival.value)) }
                                     @if !decided { ", " (behind(rival.loses_by)) }
+                                    @if let Some(name) = fact.doubt_from { "; another explanation of the block: " (name) }
                                 }
                             }
                         }
