@@ -2,9 +2,12 @@
 //!
 //! The comparison with libsndfile is `oracle`, run by `tests/oracles/capture.py`.
 
+#[path = "capture/levels.rs"]
+mod levels;
+
 use proptest::prelude::*;
 use quorate::Error;
-use quorate::capture::{Capture, Container, Encoding, Lost, Survey, write};
+use quorate::capture::{Capture, Container, Encoding, Survey, write};
 use std::path::{Path, PathBuf};
 use tempfile::TempDir;
 
@@ -238,44 +241,6 @@ fn what_is_wrong_is_said_in_one_line() {
     assert!(matches!(take.read(1, 0, &mut [0.0]), Err(Error::Input { what, .. }) if what.contains("no channel 2")));
 }
 
-#[test]
-fn samples_that_are_no_sound_are_silence_and_counted() {
-    for bad in [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, 1e37, -1.5e6] {
-        let mut samples = vec![0.5_f32; 2 * 44_100];
-        samples[2 * 22_050 + 1] = bad;
-        samples[2 * 33_075 + 1] = bad;
-        let data: Vec<u8> = samples.iter().flat_map(|s| s.to_le_bytes()).collect();
-        let take = Folder::new().open(&riff(b"RIFF", &[fmt(3, 2, 44_100, 32), chunk(b"data", &data)])).unwrap();
-        let [left, right] = take.survey().unwrap().channels[..] else { panic!("two channels") };
-        assert_eq!((left.lost, right.lost), (None, Some(Lost { samples: 2, first_s: 0.5, last_s: 0.75 })));
-        assert_eq!((right.peak, right.clipped), (0.5, 0));
-        let mut read = [1.0; 100];
-        assert_eq!(take.read(1, 22_000, &mut read).unwrap(), 100);
-        assert_eq!((read[49], read[50], read[51]), (0.5, 0.0, 0.5));
-    }
-}
-
-/// What floats over full scale mean: cut off there, or another scale. A sine of amplitude 1.5 is over 1.0 for
-/// (2/pi) arccos(1/1.5) = 0.535 of its time, by hand.
-#[test]
-fn floats_of_another_scale_are_not_clipped() {
-    let level = |amplitude: f64, cut: f64| {
-        let wave = (0..44_100).map(|n| (f64::from(n) * 0.4).sin() * amplitude);
-        let data: Vec<u8> = wave.flat_map(|x| (x.clamp(-cut, cut) as f32).to_le_bytes()).collect();
-        let take = Folder::new().open(&riff(b"RIFF", &[fmt(3, 1, 44_100, 32), chunk(b"data", &data)])).unwrap();
-        (take.survey().unwrap().channels[0].clipped as f64 / 44_100.0, take.loudness(0).unwrap())
-    };
-    let (clipped, loud) = level(1.5, 1.0);
-    assert!((clipped - 0.535).abs() < 0.01, "{clipped}");
-    assert!((loud.amplitude - 1.0).abs() < 0.1 && loud.middle.abs() < 0.1, "{loud:?}");
-    for amplitude in [1.5, 32_767.0] {
-        let (clipped, loud) = level(amplitude, f64::INFINITY);
-        assert_eq!(clipped, 0.0);
-        // within a third of a millisecond, 14 samples of 0.4 radians each, the sine has nearly a whole turn
-        assert!((0.9..=1.0).contains(&(loud.amplitude / amplitude)), "{loud:?}");
-    }
-}
-
 fn write_flac(folder: &Folder, samples: &[i16]) -> Vec<u8> {
     let path = folder.path("written.flac");
     write::write_flac16(&path, 44_100, samples).unwrap();
@@ -369,44 +334,6 @@ fn pulse_images_become_square_waves() {
     let mut lies = image(1, &[0x40; 9]);
     lies[16] = 200;
     assert!(Folder::new().open(&lies).unwrap().info().notes[0].contains("read to the end"));
-}
-
-#[test]
-fn levels() {
-    // A sine of amplitude a has rms a/√2 over whole periods; the offset adds to the mean.
-    let sine = |n: usize| 0.5 * (n as f64 * std::f64::consts::TAU / 100.0).sin() + 0.125;
-    let data: Vec<u8> =
-        (0..100_000).flat_map(|n| [(sine(n) as f32).to_le_bytes(), 1.0_f32.to_le_bytes()]).flatten().collect();
-    let take = Folder::new().open(&riff(b"RIFF", &[fmt(3, 2, 44_100, 32), chunk(b"data", &data)])).unwrap();
-    let [left, right] = take.survey().unwrap().channels[..] else { panic!() };
-    assert!((left.mean - 0.125).abs() < 1e-6 && (left.peak - 0.625).abs() < 1e-6 && left.clipped == 0);
-    assert!((left.rms - (0.125_f64 + 0.125 * 0.125).sqrt()).abs() < 1e-6);
-    assert_eq!((right.rms, right.peak, right.mean, right.clipped), (1.0, 1.0, 1.0, 100_000));
-    let take = Folder::new().open(&mono16(&[i16::MAX, i16::MIN, 32_766, -32_767, 0])).unwrap();
-    assert_eq!(take.survey().unwrap().channels[0].clipped, 2);
-}
-
-/// Shares by hand: a sine cut off at half its amplitude is there for two thirds of the time (arccos ½ = π/3); an 8-bit sine of
-/// seven steps is at its ends for much of the time without being cut off.
-#[test]
-fn a_wave_cut_off_below_full_scale_is_known_by_its_flat_tops() {
-    let survey = |samples: &[i16]| Folder::new().open(&mono16(samples)).unwrap().survey().unwrap().channels[0];
-    let wave = |peak: f64, ceiling: f64| -> Vec<i16> {
-        let sine = |n: usize| peak * (n as f64 * 0.4321).sin();
-        (0..100_000).map(|n| sine(n).clamp(-ceiling, ceiling).round() as i16).collect()
-    };
-    let cut = survey(&wave(16_000.0, 8_000.0));
-    assert!((0.66..0.67).contains(&(cut.flat as f64 / 1e5)) && cut.clipped == 0, "{cut:?}");
-    for peak in [30_000.0, 1_000.0, 100.0, 7.0, 1.0] {
-        assert_eq!(survey(&wave(peak, 32_000.0)).flat, 0, "{peak}");
-    }
-    // silence, and a constant: no wave at all; an exact period meets its peak once a cycle
-    assert_eq!((survey(&[0; 1_000]).flat, survey(&[5; 1_000]).flat), (0, 0));
-    let exact: Vec<i16> = (0..10_000).map(|n| [0, 20_000, 0, -20_000][n % 4]).collect();
-    assert_eq!(survey(&exact).flat, 0);
-    // cut off at full scale is told by `clipped`
-    let full = survey(&wave(60_000.0, 32_768.0));
-    assert!(full.clipped > 10_000 && full.flat == 0, "{full:?}");
 }
 
 fn use_fully(bytes: &[u8]) {

@@ -18,6 +18,8 @@ mod forecast;
 mod foreign;
 #[path = "dossier/forged.rs"]
 mod forged;
+#[path = "dossier/listing.rs"]
+mod listing;
 #[path = "dossier/loud.rs"]
 mod loud;
 #[path = "dossier/people.rs"]

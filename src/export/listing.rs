@@ -4,7 +4,7 @@ use std::fmt::Write;
 use std::ops::Range;
 
 use super::names::{for_screen, printable};
-use crate::confidence::{Level, score};
+use crate::confidence::Level;
 use crate::report::words;
 use crate::tape::basic::{self, Row, Span};
 use crate::tape::{Kind, Program};
@@ -71,7 +71,7 @@ fn head(name: &str, standing: &Standing, listing: &basic::Listing) -> String {
         "{}: {}. Chance of a wrong byte: {}. From {}.",
         words::name(name),
         words::level(standing.level),
-        score::chance(standing.p_wrong),
+        words::chance(standing.p_wrong),
         words::list(&standing.takes)
     )];
     lines.extend(standing.obstacles.iter().map(|o| format!("In the way: {o}")));

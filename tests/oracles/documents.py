@@ -113,7 +113,7 @@ BROKEN_VERDICTS = [
     ((*P, "load_address"), 65536), ((*P, "load_address"), "0801"), ((*P, "size"), 1.5), ((*P, "verdict"), "sure"),
     ((*P, "p_wrong"), 1.1), ((*P, "p_wrong"), None), ((*P, "p_wrong"), 1e-6), ((*P, "bytes", "inferred"), 1),
     ((*P, "bytes", "agreed"), DELETE), ((*P, "takes"), ["take-1", "take-1"]), ((*P, "data"), "../p01.bin"),
-    ((*P, "files", 0), "programs/../../etc"), ((*P, "notes"), [""]), ((*P, "places", 0, "from_s"), "0:01"),
+    ((*P, "files", 0), "programs/../../etc"), ((*P, "files", 0), "programs/01-TIDE-TABLE.open.prg"), ((*P, "notes"), [""]), ((*P, "places", 0, "from_s"), "0:01"),
     ((*B, "role"), "tail"), ((*B, "hypotheses"), []), ((*B, "hypotheses", 0, "posterior"), 2),
     ((*B, "certificate", "blocks_within"), 0), ((*B, "certificate", "differs"), [1, 1]),
     ((*B, "certificate", "findings"), [{"check": "parity", "outcome": "failed"}]),
@@ -138,7 +138,9 @@ BROKEN_DOSSIERS = [
 ]
 BROKEN_TAKES = [
     (("samples_blake3",), "x"), (("files",), []), (("files", 0, "sha256"), ""), (("files", 0, "channel"), 0),
-    (("files", 0, "levels", 0, "flat"), 0), (("files", 0, "levels", 0, "clipped"), DELETE),
+    (("files", 0, "levels", 0, "flat"), 0),
+    (("files", 0, "levels", 0, "square"), False), (("files", 0, "levels", 0, "lost"), {"samples": 0, "first_s": 0, "last_s": 0}),
+    (("files", 0, "levels", 0, "clipped"), DELETE),
     (("bits_per_byte",), "9"), (("leaders", 0, "hz"), None), (("readings", 0, "bytes"), -1), (("readings", 0, "leaps"), DELETE),
     (("wave", "pieces", 0, "samples"), 0.5), (("wave", "rate"), "fast"), (("more",), 0),
 ]
