@@ -1,6 +1,6 @@
 //! How loud captures are, what of them is cut off, and what is no sound.
 
-use quorate::capture::{Capture, Lost};
+use quorate::capture::Lost;
 
 use super::{Folder, chunk, fmt, mono16, riff};
 
