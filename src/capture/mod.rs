@@ -35,7 +35,7 @@ use pulses::PulseImage;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
-pub use pulses::{CLOCK as PULSE_IMAGE_CLOCK, RATE as PULSE_IMAGE_RATE};
+pub use pulses::{CLOCK as PULSE_IMAGE_CLOCK, RATE as PULSE_IMAGE_RATE, SIGNATURE as PULSE_IMAGE_SIGNATURE};
 pub use survey::{ChannelLevel, Survey};
 
 /// More channels than any tape deck or interface has: a header that says more is damaged.

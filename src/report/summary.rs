@@ -103,7 +103,7 @@ fn table(programs: &[&ProgramVerdict], look: Look) -> String {
             Cell::new(program.load_address.map_or("-".into(), |a| format!("{a:04X}"))),
             Cell::new(program.size),
             Cell::new(words::takes(&program.takes)),
-            table::verdict_cell(program.verdict),
+            look.verdict(program.verdict),
             Cell::new(chance(program)),
             Cell::new(program.bytes.corrected),
             Cell::new(program.weak_bits),

@@ -45,11 +45,13 @@ pub struct Look {
     pub width: u16,
     /// Colour stands beside a word, never for one.
     pub colour: bool,
+    /// Letters beyond ASCII: else marks are left out, and what else is beyond it is shown by what comes nearest.
+    pub unicode: bool,
 }
 
 impl Look {
     /// For files and pipes.
-    pub const PLAIN: Look = Look { width: USUAL_WIDTH, colour: false };
+    pub const PLAIN: Look = Look { width: USUAL_WIDTH, colour: false, unicode: true };
 
     /// An empty table without borders, fitted to the width.
     fn table(self) -> Table {
@@ -90,7 +92,7 @@ impl Look {
                 column.set_constraint(constraint);
             }
         }
-        trimmed(&table)
+        self.lines(&table)
     }
 
     /// Sentences, each with a word on its left.
@@ -104,7 +106,7 @@ impl Look {
         if let Some(words) = table.column_mut(0) {
             words.set_constraint(ColumnConstraint::ContentWidth);
         }
-        trimmed(&table)
+        self.lines(&table)
     }
 
     /// One line that stands out.
@@ -114,17 +116,37 @@ impl Look {
         if let Some(column) = table.column_mut(0) {
             column.set_padding((0, 0));
         }
-        trimmed(&table)
+        self.lines(&table)
+    }
+
+    /// A verdict: its mark and hue as in the report, and the word.
+    pub fn verdict(self, level: Level) -> Cell {
+        let (mark, hue) = match level {
+            Level::Established => ('●', Color::DarkCyan),
+            Level::Supported => ('◐', Color::DarkCyan),
+            Level::Open => ('○', Color::DarkYellow),
+        };
+        let word = word(level);
+        Cell::new(if self.unicode { format!("{mark} {word}") } else { word.into() }).fg(hue)
+    }
+
+    /// The table as lines without trailing blanks.
+    fn lines(self, table: &Table) -> String {
+        let text: String = table.lines().map(|line| format!("{}\n", line.trim_end())).collect();
+        if self.unicode { text } else { text.chars().map(ascii).collect() }
     }
 }
 
-/// A verdict: a word, and its colour.
-pub fn verdict_cell(level: Level) -> Cell {
-    Cell::new(word(level)).fg(match level {
-        Level::Established => Color::Green,
-        Level::Supported => Color::Yellow,
-        Level::Open => Color::Red,
-    })
+/// What comes nearest to a letter, on a screen that knows no more; as wide as the letter.
+fn ascii(letter: char) -> char {
+    match letter {
+        '\0'..='\x7F' => letter,
+        '─' | '–' | '−' => '-',
+        '×' => 'x',
+        'µ' => 'u',
+        '\u{a0}' => ' ',
+        _ => '?',
+    }
 }
 
 pub fn word(level: Level) -> &'static str {
@@ -133,9 +155,4 @@ pub fn word(level: Level) -> &'static str {
         Level::Supported => "supported",
         Level::Open => "open",
     }
-}
-
-/// The table as lines without trailing blanks.
-fn trimmed(table: &Table) -> String {
-    table.lines().map(|line| format!("{}\n", line.trim_end())).collect()
 }
