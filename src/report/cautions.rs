@@ -18,14 +18,11 @@ pub const CAUTIONS: [(&str, &str); 10] = [
         "keep magnets, loudspeakers and head demagnetisers away from tapes; wearers of a pacemaker keep away from \
          demagnetisers. (common practice)",
     ),
-    (
-        "A tape that squeals or sticks",
-        "stop at once. Never bake it at home; ask a laboratory. (common practice)",
-    ),
+    ("A tape that squeals or sticks", "stop at once. Never bake it at home; ask a laboratory. (common practice)"),
     (
         "Mould of any colour",
         "do not play the tape; seal it in a bag. People with allergies or asthma keep away; everybody else wears gloves, a \
-         fitted N95 or FFP2 mask and eye protection, or leaves it to professionals. (Canadian Conservation Institute; US National
+         fitted N95 or FFP2 mask and eye protection, or leaves it to professionals. (Canadian Conservation Institute; US National \
          Archives)",
     ),
     (
@@ -48,10 +45,7 @@ pub const CAUTIONS: [(&str, &str); 10] = [
         "data files may hold names and addresses: look before you pass them on. A person's decision is kept with a name, in the \
          log and in the preservation record; a role, such as archivist, will do. (common practice)",
     ),
-    (
-        "Copying programs",
-        "the law where you live decides: your own tapes, or with permission.",
-    ),
+    ("Copying programs", "the law where you live decides: your own tapes, or with permission."),
 ];
 
 /// What stands above them all.
