@@ -108,3 +108,21 @@ fn is_text(head: &[u8]) -> bool {
     };
     !valid.is_empty() && valid.chars().all(|c| !c.is_control() || matches!(c, '\n' | '\r' | '\t' | '\x0C'))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Quoting by the rules of the POSIX shell (chapter 2.2), by hand.
+    #[test]
+    fn the_line_that_converts_is_one_that_a_shell_takes_as_meant() {
+        for (path, words) in [
+            ("take-1.mp3", "take-1.mp3 -c:a pcm_s24le take-1-converted.wav"),
+            ("/tapes/side a.wav", "'/tapes/side a.wav' -c:a pcm_s24le '/tapes/side a-converted.wav'"),
+            ("-y.m4a", "./-y.m4a -c:a pcm_s24le ./-y-converted.wav"),
+            ("knot's$(rm x).ogg", r"'knot'\''s$(rm x).ogg' -c:a pcm_s24le 'knot'\''s$(rm x)-converted.wav'"),
+        ] {
+            assert_eq!(convert(Path::new(path)), format!("convert it with: ffmpeg -i {words}"));
+        }
+    }
+}

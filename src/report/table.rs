@@ -22,6 +22,8 @@ pub struct Column {
     pub fit: Fit,
     /// Blanks after it; two on a wide screen, unless it is the last.
     pub gap: u16,
+    /// Left out on a screen narrower than usual.
+    pub spare: bool,
 }
 
 /// How the cells of a column stand.
@@ -35,7 +37,13 @@ pub enum Fit {
 }
 
 pub const fn column(heading: &'static str, fit: Fit, gap: u16) -> Column {
-    Column { heading, fit, gap }
+    Column { heading, fit, gap, spare: false }
+}
+
+impl Column {
+    pub const fn spare(self) -> Column {
+        Column { spare: true, ..self }
+    }
 }
 
 /// What the reader's screen can do.
@@ -68,14 +76,22 @@ impl Look {
 
     /// A table under a row of headings and a rule.
     pub fn headed(self, columns: &[Column], rows: Vec<Vec<Cell>>) -> String {
+        let kept: Vec<bool> = columns.iter().map(|c| !c.spare || self.width >= USUAL_WIDTH).collect();
+        let columns: Vec<Column> = columns.iter().zip(&kept).filter(|(_, kept)| **kept).map(|(c, _)| *c).collect();
+        let rows =
+            rows.into_iter().map(|row| row.into_iter().zip(&kept).filter(|(_, kept)| **kept).map(|(cell, _)| cell));
         let mut table = self.table();
         table.set_style(TableComponent::HeaderLines, '─');
         table.set_header(columns.iter().map(|c| Cell::new(c.heading).add_attribute(Attribute::Bold)));
         table.add_rows(rows);
-        // too narrow for whole words in every column: then all are broken alike
-        let fits = self.width >= USUAL_WIDTH;
         let contents = table.column_max_content_widths();
-        for ((column, Column { fit, gap, .. }), content) in table.column_iter_mut().zip(columns).zip(contents) {
+        let least = |(column, content): (&Column, &u16)| match column.fit {
+            Fit::Broken(least) => (content + column.gap).min(least),
+            _ => content + column.gap,
+        };
+        // too narrow for whole words in every column: then all are broken alike
+        let fits = self.width >= columns.iter().zip(&contents).map(least).sum::<u16>().min(USUAL_WIDTH);
+        for ((column, Column { fit, gap, .. }), content) in table.column_iter_mut().zip(&columns).zip(contents) {
             let gap = if self.width >= ROOMY { 2 * (*gap).min(1) } else { *gap };
             column.set_padding((0, gap));
             if *fit == Fit::Right {
@@ -154,5 +170,39 @@ pub fn word(level: Level) -> &'static str {
         Level::Established => "established",
         Level::Supported => "supported",
         Level::Open => "open",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const COLUMNS: [Column; 3] =
+        [column("Name", Fit::Broken(8), 2), column("Kind", Fit::Left, 1).spare(), column("Verdict", Fit::Left, 0)];
+
+    fn drawn(look: Look) -> String {
+        let row = |name, level| vec![Cell::new(name), Cell::new("basic"), look.verdict(level)];
+        look.headed(&COLUMNS, vec![row("TIDE – ♣", Level::Established), row("KNOT", Level::Open)])
+    }
+
+    #[test]
+    fn a_screen_that_knows_ascii_alone_gets_no_other_letter() {
+        assert!(drawn(Look::PLAIN).contains("● established") && drawn(Look::PLAIN).contains("○ open"));
+        let told = drawn(Look { unicode: false, ..Look::PLAIN });
+        assert!(told.is_ascii() && told.contains("TIDE - ?  basic established\n"), "{told}");
+    }
+
+    #[test]
+    fn a_narrow_screen_leaves_columns_out_and_breaks_no_verdict() {
+        let told = drawn(Look { width: 40, ..Look::PLAIN });
+        assert!(!told.contains("basic") && told.contains("● established\n"), "{told}");
+    }
+
+    #[test]
+    fn colour_is_there_only_if_wanted() {
+        assert!(!drawn(Look::PLAIN).contains('\u{1b}'));
+        // ECMA-48: 38;5;6 is the terminal's own cyan, 38;5;3 its dark yellow
+        let told = drawn(Look { colour: true, ..Look::PLAIN });
+        assert!(told.contains("38;5;6m● established") && told.contains("38;5;3m○ open"), "{told}");
     }
 }
