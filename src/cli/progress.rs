@@ -26,7 +26,7 @@ impl Bar {
             "{bar:30} {percent:>3} %  {msg}  {eta} left"
         };
         if let Ok(style) = ProgressStyle::with_template(template) {
-            bar.set_style(style.progress_chars(if unicode() { "━╸─" } else { "=>-" }));
+            bar.set_style(style.progress_chars(if unicode() { "■▪·" } else { "##." }));
         }
         bar.enable_steady_tick(Duration::from_millis(250));
         Bar(bar)
