@@ -19,12 +19,13 @@ struct Copy {
     to: f64,
 }
 
-/// A sync byte lasts 9568 µs like every other (formats.md: long + medium + 9·(short + medium)).
+/// A sync byte lasts 9568 µs like every other (long + medium + 9·(short + medium); layout and lengths from memory and
+/// common practice).
 const BYTE_S: f64 = 9568e-6;
 /// Nine sync bytes stand before each copy.
 const SYNC_S: f64 = 9.0 * BYTE_S;
 
-/// The copies of a block with a leader of `leader_s`, from the layout in formats.md: sync and payload and check byte and
+/// The copies of a block with a leader of `leader_s`, from the layout (memory and common practice): sync and payload and check byte and
 /// end marker, about 79 shorts, the same again, about 78 shorts.
 fn copies(block_s: (f64, f64), leader_s: f64) -> [Copy; 2] {
     const SHORT_S: f64 = 390e-6;
@@ -193,7 +194,7 @@ fn bytes_of_which_no_take_tells_the_place_claim_nothing() {
 }
 
 /// Two letters of a name that no take heard: the bytes of the program are sure, but its name is not, and that is said. The name
-/// stands at byte 5 of a header (formats.md).
+/// stands at byte 5 of a header (from memory and common practice).
 #[test]
 fn a_name_that_nobody_heard_whole_is_said_to_be_in_doubt() {
     let mut recipe = recipe("two-programs.json");
@@ -237,7 +238,7 @@ fn a_data_file_with_a_doubtful_name_is_not_established() {
     (file.kind, file.path, file.hex) = (Kind::Data, None, Some("4b4e4f54".repeat(40)));
     let truth = recipe.prepare(&support::recipes()).unwrap().truth;
     let name = copies(truth.programs[0].blocks_s[0], recipe.files[0].header_leader_s).map(|copy| {
-        // formats.md: the name begins at byte 5 of a header
+        // the name begins at byte 5 of a header (from memory and common practice)
         let byte_s = |i: usize| copy.from + SYNC_S + i as f64 * BYTE_S;
         (byte_s(7), byte_s(10))
     });

@@ -214,7 +214,7 @@ fn what_is_wrong_is_said_in_one_line() {
         ("input", wav(fmt(1, 0, 44_100, 16)), "0 channels"),
         ("input", wav(fmt(1, 1, 44_100, 0)), "0 bits"),
         ("limit", wav(fmt(1, 1, 44_100, 64)), "64-bit integers"),
-        ("limit", wav(fmt(0x11, 1, 44_100, 16)), "compressed (format tag 0011"),
+        ("limit", wav(fmt(0x11, 1, 44_100, 16)), "compressed (format tag 0x0011); convert it with: ffmpeg -i "),
         ("input", b"OggS\0\x02\0\0".to_vec(), "an Ogg file"),
         ("input", b"fLaC\0\0\0\x22\x10".to_vec(), "FLAC header"),
         ("limit", image(2, &[40]), "version 2"),

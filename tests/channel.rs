@@ -39,7 +39,8 @@ fn digest(x: &[f32]) -> String {
     Sha256::digest(bytes).iter().map(|b| format!("{b:02x}")).collect()
 }
 
-/// facts.md, "Worked losses in dB", at 1200, 2400 and 4800 Hz and 47.6 mm/s (Wallace 1951; Eargle 1994; memory).
+/// Losses in dB at 1200, 2400 and 4800 Hz and 47.6 mm/s, calculated apart from this code: spacing by Wallace, Bell System
+/// Technical Journal 1951 (from memory), gap by Eargle 1994, eq. 167.1, azimuth by the formula from memory.
 #[test]
 fn losses_are_those_of_the_published_formulas() {
     type Row = (&'static str, fn(f64) -> f64, [f64; 3]);

@@ -93,7 +93,7 @@ fn costs_and_posteriors_equal_enumeration_of_all_words_of_two_bytes() {
     }
 }
 
-/// The case of facts.md (worked there three ways): rows are bytes, column 0 the most significant bit.
+/// The case of `tests/oracles/two_dimensional_parity.py` (worked there three ways): rows are bytes, column 0 the most significant bit.
 fn fixed_case(weak: bool) -> Vec<Llr> {
     let at = |row: usize, column: usize| row * 9 + if column == 8 { 8 } else { 7 - column };
     let mut weights = vec![4.0; 27];
@@ -126,7 +126,7 @@ fn equal_weights_make_the_fixed_case_a_tie_at_8() {
 }
 
 /// Valid words of the product code of two data bytes by weight: 108 of weight 4, 504 of weight 6, 2646 of weight 8
-/// (facts.md, enumerated). Against equal votes for one valid word, the distance is the cost.
+/// (enumerated by a program apart from this code). Against equal votes for one valid word, the distance is the cost.
 #[test]
 fn the_weight_counts_of_two_bytes_come_out_of_the_trellis() {
     let votes: Vec<Llr> = twin_copy(b"BI").iter().map(|&bit| Llr(if bit { 1.0 } else { -1.0 })).collect();
@@ -135,7 +135,7 @@ fn the_weight_counts_of_two_bytes_come_out_of_the_trellis() {
     assert_eq!([0.0, 2.0, 4.0, 6.0, 8.0].map(count), [1, 0, 108, 504, 2_646]);
 }
 
-/// 36·C(N + 1, 2) words of weight 4 (facts.md), for a longer block: N = 10 gives 1980.
+/// A word of weight 4 has two of nine columns in two of N + 1 bytes: 36·C(N + 1, 2) of them (by hand); N = 10 gives 1980.
 #[test]
 fn the_number_of_rectangles_is_36_times_the_pairs_of_bytes() {
     let votes: Vec<Llr> = twin_copy(b"SALT MARSH").iter().map(|&bit| Llr(if bit { 1.0 } else { -1.0 })).collect();
@@ -224,7 +224,7 @@ fn the_certificate_names_what_failed_and_what_else_it_might_be() {
     let (words, certificate) = certify(&ParityXor { bytes: 3 }, &fixed_case(true), 16, 2.0).unwrap();
     assert_eq!(words.len(), 16);
     let failed = |check| Finding { check, outcome: Outcome::Failed };
-    // facts.md: rows 0, 1 and columns 1, 6 (column 0 = most significant) fail.
+    // by hand, from the two flipped bits: rows 0, 1 and columns 1, 6 (column 0 = most significant) fail.
     assert_eq!(
         certificate.findings,
         [

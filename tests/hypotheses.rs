@@ -46,7 +46,8 @@ fn tape(files: &[TapeFile]) -> Vec<Pulse> {
 fn copies(first: &[u8], second: &[u8], second_fault: u8) -> Vec<Pulse> {
     let header = file(first).blocks().swap_remove(0);
     let [one, two] = [(first, 0), (second, second_fault)].map(|(b, fault)| twin_copy::write_block(b, LEADER_S, fault));
-    // formats.md: a byte is twenty pulses, nine sync bytes stand before the payload, a check byte and two pulses behind it
+    // the layout, from memory and common practice: a byte is twenty pulses, nine sync bytes stand before the payload, a check
+    // byte and two pulses behind it
     let copy = (9 + first.len() + 1) * 20 + 2;
     let leader = (LEADER_S / 390e-6).round() as usize;
     let cut = leader + copy;

@@ -1,47 +1,10 @@
-//! Scores and statistics against published values; a grid against SciPy is in tests/oracles/intervals.py.
+//! Chances and statistics against published values; a grid against SciPy is in tests/oracles/intervals.py.
 
-use quorate::Llr;
-use quorate::confidence::score::{Phred, chance, combine};
+use quorate::confidence::score::chance;
 use quorate::confidence::statistics::*;
 
 fn close(a: f64, b: f64, tolerance: f64) {
     assert!((a - b).abs() <= tolerance, "{a} is not {b}");
-}
-
-/// facts.md: Q10/20/30/40 are 0.1/0.01/0.001/0.0001 (quality-score documentation of a sequencer maker).
-#[test]
-fn phred_scores_of_the_documentation() {
-    for (q, p) in [(10.0, 0.1), (20.0, 0.01), (30.0, 0.001), (40.0, 0.0001)] {
-        close(Phred::from_p_wrong(p).0, q, 1e-12);
-        close(Phred(q).p_wrong(), p, 1e-16);
-    }
-    assert_eq!(Phred::from_p_wrong(1.0), Phred(0.0));
-    assert_eq!(Phred::from_p_wrong(0.0), Phred::MAX);
-    assert_eq!(Phred::from_p_wrong(f64::NAN), Phred(0.0));
-}
-
-/// facts.md, rows on votes (computed independently): votes, sum, P(wrong), score.
-#[test]
-fn independent_votes_add() {
-    let q = Phred;
-    type Row<'a> = (&'a [(bool, Phred)], f64, f64, f64);
-    let rows: [Row; 5] = [
-        (&[(true, q(20.0)), (true, q(20.0))], 9.190240, 1.0202e-4, 39.9131),
-        (&[(true, q(20.0)), (false, q(10.0))], 2.397895, 1.0 / 12.0, 10.7918),
-        (&[(true, q(10.0)), (true, q(10.0)), (true, q(10.0))], 6.591674, 1.0 / 730.0, 28.6332),
-        (&[(true, q(20.0)), (false, q(20.0))], 0.0, 0.5, 3.0103),
-        (&[(true, q(30.0)), (true, q(20.0)), (true, q(10.0))], 13.699099, 1.1234567e-6, 59.4944),
-    ];
-    for (votes, sum, p, score) in rows {
-        let llr = combine(votes);
-        close(f64::from(llr.0), sum, 2e-6);
-        close(llr.p_wrong(), p, 1e-4 * p);
-        close(Phred::of(llr).0, score, 1e-4);
-        // The same votes for the other value.
-        let turned: Vec<_> = votes.iter().map(|(bit, score)| (!bit, *score)).collect();
-        assert_eq!(combine(&turned), -llr);
-    }
-    assert_eq!(combine(&[]), Llr::LOST);
 }
 
 #[test]
@@ -65,14 +28,17 @@ fn chances_in_words() {
         (1.0 / 65_536.0, "1 in 60,000"),
         (1.0 / 999_600.0, "1 in 900,000"),
         (1.000_001e-6, "1 in 900,000"),
+        // a program is established under 1 in a million: on either side of the limit the words say on which
         (1e-6, "1 in a million"),
-        (0.999e-6, "1 in a million"),
-        (1.0 / 1_999_000.0, "1 in a million"),
+        (9.999_999_999e-7, "under 1 in a million"),
+        (9.99e-7, "under 1 in a million"),
+        (7.7e-7, "under 1 in a million"),
+        (1.0 / 1_999_000.0, "under 1 in a million"),
         (5e-7, "1 in 2 million"),
         (1.0 / 16_777_216.0, "1 in 10 million"),
         (1e-9, "1 in a billion"),
-        (0.99e-9, "less than 1 in a billion"),
-        (1e-300, "less than 1 in a billion"),
+        (0.99e-9, "under 1 in a billion"),
+        (1e-300, "under 1 in a billion"),
         (0.61, "61 in 100"),
         (0.971, "98 in 100"),
         (0.99, "99 in 100"),
@@ -86,7 +52,8 @@ fn chances_in_words() {
     }
 }
 
-/// facts.md, intervals: NIST e-Handbook 7.2.4.2 (setup), SciPy's documentation, Newcombe 1998 (four digits).
+/// By rows: NIST/SEMATECH e-Handbook 7.2.4.2 (setup; figures calculated apart from this code); SciPy's documentation of
+/// `BinomTestResult.proportion_ci` (exact; the other calculated); Newcombe, Statistics in Medicine 17:857, 1998 (four digits).
 #[test]
 fn intervals_of_the_literature() {
     let rows = [
@@ -137,7 +104,7 @@ fn the_brier_score_of_the_documentation() {
     close(result.brier, 0.0375, 1e-12);
 }
 
-/// facts.md, worked example of Murphy's split in ten equal bins.
+/// Murphy's split (Journal of Applied Meteorology 12:595, 1973) in ten equal bins, worked by a program apart from this code.
 #[test]
 fn murphys_split_of_the_worked_example() {
     let p = [0.05, 0.05, 0.05, 0.05, 0.35, 0.35, 0.75, 0.75, 0.95, 0.95];

@@ -233,7 +233,7 @@ fn info<'a>(dossier: &Dossier, outcome: &Outcome, date: &str) -> Vec<(&'a str, S
         names.join(", ")
     );
     vec![
-        ("Bag-Software-Agent", format!("quorate {}", env!("CARGO_PKG_VERSION"))),
+        ("Made-By-Program", format!("quorate {}", env!("CARGO_PKG_VERSION"))),
         ("Bagging-Date", date.into()),
         ("External-Description", description),
         ("External-Identifier", format!("verdict sha256:{}", crate::dossier::sha256(dossier.verdict.as_bytes()))),

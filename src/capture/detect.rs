@@ -14,20 +14,24 @@ pub(super) enum Kind {
     PulseImage,
 }
 
-/// Kinds that people do have, and that we do not read: first bytes, where they stand, name, what to do.
-const OTHERS: &[(&[u8], usize, &str)] = &[
+/// Sound that people do have, and that we do not read: first bytes, where they stand, name. From memory and common
+/// practice; `tests/oracles/capture.py` holds the lossy ones against files of a general converter.
+const SOUNDS: &[(&[u8], usize, &str)] = &[
     (b"ID3", 0, "an MP3 file"),
     (b"\xFF\xFB", 0, "an MP3 file"),
     (b"\xFF\xF3", 0, "an MP3 file"),
     (b"\xFF\xF2", 0, "an MP3 file"),
+    (b"\xFF\xF1", 0, "an AAC file"),
+    (b"\xFF\xF9", 0, "an AAC file"),
     (b"OggS", 0, "an Ogg file"),
     (b"ftyp", 4, "an MP4 or M4A file"),
+    (b"\x30\x26\xB2\x75", 0, "a WMA file"),
+    (b"\x1A\x45\xDF\xA3", 0, "a Matroska or WebM file"),
     (b"FORM", 0, "an AIFF file"),
     (b"caff", 0, "a CAF file"),
     (b"RIFX", 0, "a big-endian WAV file"),
-    (b"PK\x03\x04", 0, "a ZIP archive"),
-    (b"\x1F\x8B", 0, "a gzip archive"),
 ];
+const ARCHIVES: &[(&[u8], &str)] = &[(b"PK\x03\x04", "a ZIP archive"), (b"\x1F\x8B", "a gzip archive")];
 
 pub(super) fn kind(path: &Path, file: &File, length: u64) -> Result<Kind, Error> {
     let mut head = [0; 512];
@@ -52,18 +56,35 @@ pub(super) fn kind(path: &Path, file: &File, length: u64) -> Result<Kind, Error>
             return Ok(Kind::Flac { start });
         }
     }
-    if head.starts_with(pulses::MAGIC) {
+    if head.starts_with(pulses::SIGNATURE) {
         return Ok(Kind::PulseImage);
     }
-    if let Some((_, _, name)) =
-        OTHERS.iter().find(|(magic, at, _)| head.get(*at..).is_some_and(|h| h.starts_with(magic)))
-    {
-        return Err(Error::input(path, format!("is {name}, which is not read here; convert it to WAV or FLAC first")));
+    let begins = |magic: &[u8], at: usize| head.get(at..).is_some_and(|head| head.starts_with(magic));
+    if let Some((.., name)) = SOUNDS.iter().find(|(magic, at, _)| begins(magic, *at)) {
+        return Err(Error::input(path, format!("is {name}, which is not read here; {}", convert(path))));
+    }
+    if let Some((_, name)) = ARCHIVES.iter().find(|(magic, _)| begins(magic, 0)) {
+        return Err(Error::input(path, format!("is {name}; unpack it, and name the capture that is in it")));
     }
     if is_text(head) {
         return Err(Error::input(path, "is a text file, not a capture; name a WAV, FLAC or pulse image file"));
     }
     Err(Error::input(path, "is not a WAV, FLAC or pulse image file; save the capture as WAV or FLAC"))
+}
+
+/// The line of a general converter that makes a file of this one that we read. 24 bits hold what any of them hold.
+pub(super) fn convert(path: &Path) -> String {
+    let stem = path.file_stem().unwrap_or_default().to_string_lossy();
+    let made = path.with_file_name(format!("{stem}-converted.wav"));
+    format!("convert it with: ffmpeg -i {} -c:a pcm_s24le {}", word(path), word(&made))
+}
+
+/// A path as one word for a shell, and no option.
+fn word(path: &Path) -> String {
+    let text = path.to_string_lossy();
+    let text = if text.starts_with('-') { format!("./{text}") } else { text.into_owned() };
+    let plain = |c: char| c.is_alphanumeric() || "/._-+,".contains(c);
+    if text.chars().all(plain) { text } else { format!("'{}'", text.replace('\'', r"'\''")) }
 }
 
 pub(super) fn truncated(path: &Path, length: u64) -> Error {
@@ -86,4 +107,22 @@ fn is_text(head: &[u8]) -> bool {
         Err(_) => return false,
     };
     !valid.is_empty() && valid.chars().all(|c| !c.is_control() || matches!(c, '\n' | '\r' | '\t' | '\x0C'))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Quoting by the rules of the POSIX shell (chapter 2.2), by hand.
+    #[test]
+    fn the_line_that_converts_is_one_that_a_shell_takes_as_meant() {
+        for (path, words) in [
+            ("take-1.mp3", "take-1.mp3 -c:a pcm_s24le take-1-converted.wav"),
+            ("/tapes/side a.wav", "'/tapes/side a.wav' -c:a pcm_s24le '/tapes/side a-converted.wav'"),
+            ("-y.m4a", "./-y.m4a -c:a pcm_s24le ./-y-converted.wav"),
+            ("knot's$(rm x).ogg", r"'knot'\''s$(rm x).ogg' -c:a pcm_s24le 'knot'\''s$(rm x)-converted.wav'"),
+        ] {
+            assert_eq!(convert(Path::new(path)), format!("convert it with: ffmpeg -i {words}"));
+        }
+    }
 }

@@ -37,7 +37,7 @@ use pulses::PulseImage;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
-pub use pulses::{CLOCK as PULSE_IMAGE_CLOCK, RATE as PULSE_IMAGE_RATE};
+pub use pulses::{CLOCK as PULSE_IMAGE_CLOCK, RATE as PULSE_IMAGE_RATE, SIGNATURE as PULSE_IMAGE_SIGNATURE};
 pub use sense::{Lost, Loudness};
 pub use survey::{ChannelLevel, Survey};
 

@@ -23,7 +23,9 @@ use std::fs::File;
 use std::io;
 use std::path::Path;
 
-pub(super) const MAGIC: &[u8; 12] = b"C64-TAPE-RAW";
+/// What the files of this kind begin with. Pulse images and program files have no published standard: they are common
+/// practice, and these letters are what every program that reads or writes pulse images goes by.
+pub const SIGNATURE: &[u8; 12] = b"C64-TAPE-RAW";
 /// Samples per second of the drawing.
 pub const RATE: u32 = 44_100;
 /// Clock ticks per second of the 50 Hz machines.

@@ -1,6 +1,6 @@
 //! WAV, RF64 and BW64 headers. Sizes in them are often wrong, because a recorder writes them last or never.
 
-use super::detect::truncated;
+use super::detect::{convert, truncated};
 use super::pcm::Pcm;
 use super::{Container, Encoding, Info, Origination, check_shape, file};
 use crate::Error;
@@ -165,6 +165,10 @@ impl Reader<'_> {
         let frame_bytes = self.u16_at(at + 12)?;
         let mut bits = self.u16_at(at + 14)?;
         check_shape(path, sample_rate, channels)?;
+        // what such a header says of bits and frames has another meaning
+        if ![TAG_PCM, TAG_FLOAT, TAG_EXTENSIBLE].contains(&tag) {
+            return Err(compressed(path, tag));
+        }
         let stored = self.container_bits(frame_bytes, channels, bits)?;
         if tag == TAG_EXTENSIBLE {
             if size < 40 {
@@ -201,11 +205,7 @@ impl Reader<'_> {
                     format!("its samples are {stored}-bit {kind}; save it as 16- or 24-bit WAV"),
                 ));
             }
-            _ => {
-                let what =
-                    format!("its samples are compressed (format tag {tag:04X} hex); save it as 16- or 24-bit WAV");
-                return Err(Error::limit(path, what));
-            }
+            _ => return Err(compressed(path, tag)),
         };
         Ok(Format { encoding, bits: bits.min(stored), sample_rate, channels })
     }
@@ -255,6 +255,10 @@ impl Reader<'_> {
             coding_history: text(&chunk[602..]),
         })
     }
+}
+
+fn compressed(path: &Path, tag: u16) -> Error {
+    Error::limit(path, format!("its samples are compressed (format tag 0x{tag:04X}); {}", convert(path)))
 }
 
 /// Text up to the first NUL. Meant to be ASCII; recorders do write other things.

@@ -2,7 +2,7 @@
 
 use std::f64::consts::PI;
 
-/// Tape speed in µm a second (47.6 mm/s: facts.md, "Tape physics").
+/// Tape speed of a cassette in µm a second: 47.6 mm/s (from memory and common practice).
 pub const TAPE_UM_PER_S: f64 = 47_600.0;
 
 /// 20·log10 e: nepers to decibels.
@@ -20,7 +20,7 @@ pub fn gap_loss_db(gap_um: f64, wavelength_um: f64) -> f64 {
 }
 
 /// Loss in dB (positive) by a head tilted `arcmin` minutes against the recording over a track of `track_mm`:
-/// −20·log10 |sin x / x|, x = π·w·tan α/λ (memory; facts.md). Infinite at the nulls.
+/// −20·log10 |sin x / x|, x = π·w·tan α/λ (from memory). Infinite at the nulls.
 pub fn azimuth_loss_db(arcmin: f64, track_mm: f64, wavelength_um: f64) -> f64 {
     loss_db(sinc(azimuth_angle(arcmin, track_mm, wavelength_um)))
 }

@@ -42,7 +42,7 @@ pub struct Add {
     said: Said,
     /// Exit with 3 if any program's verdict is below this
     #[arg(long, value_name = "LEVEL")]
-    fail_under: Option<LevelName>,
+    require: Option<LevelName>,
     /// Nothing on standard error but errors
     #[arg(long, short)]
     quiet: bool,
@@ -76,7 +76,7 @@ impl Add {
         let fresh = self.not_there_yet(&dossier)?;
         if fresh.is_empty() {
             screen::say(&changes::text(&Change::none(), self.json, screen::look())?)?;
-            return Ok(below(self.fail_under, dossier.programs.iter().map(|p| p.verdict), self.quiet));
+            return Ok(below(self.require, dossier.programs.iter().map(|p| p.verdict), self.quiet));
         }
         let bar = Bar::new(self.quiet);
         let mut new = Intake::receive(&fresh, format.as_ref(), &|share, what| bar.tell(0.9 * share, what))?;
@@ -151,7 +151,7 @@ impl Add {
             );
         }
         screen::say(&text)?;
-        Ok(below(self.fail_under, outcome.verdict.programs.iter().map(|p| p.verdict), self.quiet))
+        Ok(below(self.require, outcome.verdict.programs.iter().map(|p| p.verdict), self.quiet))
     }
 
     /// The takes that the dossier does not have under the same name with the same content.

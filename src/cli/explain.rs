@@ -179,7 +179,8 @@ fn byte(story: &ByteStory, dossier: &Dossier, outcome: &Outcome, place: &Place, 
         } else {
             vec![("says".into(), "nothing: it has the place, but no bit could be made out".into())]
         }));
-        for line in drawing::wave(&vote.wave, usize::from(look.width.clamp(40, 90)) - 4) {
+        let columns = usize::from(look.width.clamp(40, 90)) - 4;
+        for line in drawing::wave(&vote.wave, columns).iter().filter(|_| look.unicode) {
             let _ = writeln!(out, "  {line}");
         }
     }

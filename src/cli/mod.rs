@@ -49,7 +49,7 @@ permission.
 Exit codes:
   0  done, whatever the verdicts
   2  bad usage, or input that can't be read
-  3  a verdict below --fail-under
+  3  a verdict below --require
   4  an output could not be written
   5  no data found on any take";
 

@@ -12,8 +12,8 @@ pub struct Place {
     pub offset: Option<usize>,
 }
 
-/// Finds what `text` names: an id (`p02`), a number (`2`) or a name, and behind a colon an offset (`17`, `0x11`, `$11`)
-/// or an address (`@C011`, in hexadecimal).
+/// Finds what `text` names: an id (`p02`), a number (`2`) or a name, and behind a colon an offset (`17` or `0x11`) or an
+/// address (`@C011`, in hexadecimal).
 pub fn find(outcome: &Outcome, text: &str) -> Result<Place, Error> {
     if let Ok(program) = program(outcome, text) {
         return Ok(Place { program, offset: None });
@@ -27,7 +27,7 @@ pub fn find(outcome: &Outcome, text: &str) -> Result<Place, Error> {
         None => number(place)
             .ok_or_else(|| Error::Usage(format!("{place:?} is no offset: write 17, 0x11, or @C011 for an address")))?,
         Some(address) => {
-            let address = usize::from_str_radix(address.trim_start_matches("0x").trim_start_matches('$'), 16).ok();
+            let address = usize::from_str_radix(address.trim_start_matches("0x"), 16).ok();
             let offset = address.zip(recovered.load_address).and_then(|(a, load)| a.checked_sub(load.into()));
             offset.ok_or_else(|| Error::Usage(format!("{place:?} is no address within {name}")))?
         }
@@ -42,14 +42,14 @@ pub fn find(outcome: &Outcome, text: &str) -> Result<Place, Error> {
     Ok(Place { program, offset: Some(offset) })
 }
 
-/// A number as people write them: `17`, `0x11`, `$11`.
+/// A number as people write them: `17` or `0x11`. Not `$11`, of which a shell makes `1`.
 pub fn number(text: &str) -> Option<usize> {
     let text = text.trim();
     // which the parsers would take
     if text.contains('+') {
         return None;
     }
-    match text.strip_prefix("0x").or(text.strip_prefix("0X")).or(text.strip_prefix('$')) {
+    match text.strip_prefix("0x").or(text.strip_prefix("0X")) {
         Some(hex) => usize::from_str_radix(hex, 16).ok(),
         None => text.parse().ok(),
     }
@@ -87,7 +87,7 @@ mod tests {
         for (text, value) in [
             ("17", Some(17)),
             ("0x11", Some(17)),
-            ("$11", Some(17)),
+            ("$11", None),
             ("-1", None),
             ("0x+5", None),
             ("11h", None),

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
-use super::screen::colour_wanted;
+use super::screen::{colour_wanted, unicode};
 
 /// The bar counts in thousandths.
 const STEPS: u64 = 1_000;
@@ -26,7 +26,7 @@ impl Bar {
             "{bar:30} {percent:>3} %  {msg}  {eta} left"
         };
         if let Ok(style) = ProgressStyle::with_template(template) {
-            bar.set_style(style.progress_chars("━╸─"));
+            bar.set_style(style.progress_chars(if unicode() { "■▪·" } else { "##." }));
         }
         bar.enable_steady_tick(Duration::from_millis(250));
         Bar(bar)

@@ -41,7 +41,7 @@ pub struct Recover {
     said: Said,
     /// Exit with 3 if any program's verdict is below this
     #[arg(long, value_name = "LEVEL")]
-    fail_under: Option<LevelName>,
+    require: Option<LevelName>,
     /// Nothing on standard error but errors: no progress, no remarks
     #[arg(long, short)]
     quiet: bool,
@@ -84,7 +84,7 @@ Programs may be protected by copyright: the law where you live decides. Use your
 
 In a script; exit code 3 if any program is not established:
 
-  quorate recover a/*.flac --out a/out -q --json --fail-under established";
+  quorate recover a/*.flac --out a/out -q --json --require established";
 
 /// What is to be kept with the takes of this command.
 #[derive(Args)]
@@ -238,16 +238,16 @@ impl Recover {
             let out = names::printable(&self.out.display().to_string());
             screen::say(&format!("{}Written to {out}\n", summary(&outcome.verdict, screen::look())))?;
         }
-        Ok(below(self.fail_under, outcome.verdict.programs.iter().map(|p| p.verdict), self.quiet))
+        Ok(below(self.require, outcome.verdict.programs.iter().map(|p| p.verdict), self.quiet))
     }
 }
 
-/// The exit code by `--fail-under`, and a remark on what is below it.
+/// The exit code by `--require`, and a remark on what is below it.
 pub fn below(under: Option<LevelName>, verdicts: impl ExactSizeIterator<Item = Level>, quiet: bool) -> u8 {
     let all = verdicts.len();
     let below = under.map_or(0, |under| verdicts.filter(|v| *v < under.level()).count());
     if below > 0 && !quiet {
-        screen::remark(&format!("{below} of {all} programs below --fail-under"));
+        screen::remark(&format!("{below} of {all} programs below --require"));
     }
     if below > 0 { 3 } else { 0 }
 }

@@ -32,7 +32,15 @@ pub fn look() -> Look {
         return Look::PLAIN;
     }
     let columns = comfy_table::Table::new().width().unwrap_or(USUAL_WIDTH);
-    Look { width: columns, colour: colour_wanted() }
+    Look { width: columns, colour: colour_wanted(), unicode: unicode() }
+}
+
+/// Whether the terminal is said to show letters beyond ASCII, by the first of these that is set (POSIX, chapter 8.2);
+/// without any it is not.
+pub fn unicode() -> bool {
+    let set = |name: &&str| std::env::var(name).ok().filter(|value| !value.is_empty());
+    let locale = ["LC_ALL", "LC_CTYPE", "LANG"].iter().find_map(set).unwrap_or_default().to_ascii_lowercase();
+    cfg!(windows) || locale.contains("utf-8") || locale.contains("utf8")
 }
 
 /// NO_COLOR, if set to anything, and terminals that call themselves dumb want none.

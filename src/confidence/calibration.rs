@@ -34,7 +34,9 @@ pub fn trials() -> Option<&'static Calibration> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::confidence::score::chance;
     use crate::confidence::statistics::upper_bound;
+    use crate::report::words::thousands;
 
     #[test]
     fn the_trials_are_of_this_model_and_their_bound_is_right() {
@@ -42,5 +44,15 @@ mod tests {
         let e = &trials.established;
         assert!(e.wrong <= e.count && e.count <= trials.programs);
         assert_eq!(e.upper_95, upper_bound(e.wrong, e.count, 0.95));
+    }
+
+    #[test]
+    fn the_readme_has_the_figures_of_the_trials() {
+        let readme = include_str!("../../README.md").split_whitespace().collect::<Vec<_>>().join(" ");
+        let e = &trials().expect("calibration of this model: run scripts/calibrate").established;
+        let told =
+            format!("called {} programs established, and {} of them were wrong", thousands(e.count as usize), e.wrong);
+        let bound = format!("at most {} such programs is wrong", chance(e.upper_95.unwrap()));
+        assert!(readme.contains(&told) && readme.contains(&bound), "bring README.md in line: {told}; {bound}");
     }
 }

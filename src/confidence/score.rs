@@ -1,61 +1,18 @@
-//! Probabilities in words and on the Phred scale.
+//! Probabilities in words.
 
-use serde::{Deserialize, Serialize};
-
-use crate::Llr;
+use super::ESTABLISHED_BELOW;
 
 /// Version of the model behind all chances: the receiver's soft bits, the discount, priors and checks. It changes when
 /// figures of `reports/calibration.json` no longer hold.
 pub const MODEL: &str = "5";
 
-/// A Phred score: Q = −10 log10 P(wrong) (Ewing & Green, Genome Research 8:186, 1998). Q30 is one error in a thousand.
-#[derive(Clone, Copy, Debug, PartialEq, PartialOrd, Serialize, Deserialize)]
-#[serde(transparent)]
-pub struct Phred(pub f64);
-
-impl Phred {
-    /// Scores end here: no number of trials supports more than P = 10^-30, and infinity is not a number in JSON.
-    pub const MAX: Phred = Phred(300.0);
-
-    /// From a probability of being wrong, 0 to 1; not a number counts as certainly wrong.
-    pub fn from_p_wrong(p: f64) -> Phred {
-        if p.is_nan() {
-            return Phred(0.0);
-        }
-        Phred((-10.0 * p.log10()).clamp(0.0, Phred::MAX.0))
-    }
-
-    pub fn p_wrong(self) -> f64 {
-        10_f64.powf(-self.0 / 10.0)
-    }
-
-    /// The magnitude of a soft bit with this score: ln((1 − P) / P). A score under 3.01 (P over one half) says the
-    /// opposite, and is negative.
-    pub fn weight(self) -> f64 {
-        let p = self.p_wrong();
-        (-p).ln_1p() - p.ln()
-    }
-
-    /// The score of a soft bit's more probable value.
-    pub fn of(llr: Llr) -> Phred {
-        Phred::from_p_wrong(llr.p_wrong())
-    }
-}
-
-/// Joins independent votes on one bit: each the value voted for and its score. Returns the soft bit.
-///
-/// Votes add as ln((1 − P) / P). Votes that share a cause are not independent: weigh them before they come here.
-pub fn combine(votes: &[(bool, Phred)]) -> Llr {
-    let sum: f64 = votes.iter().map(|(bit, score)| if *bit { score.weight() } else { -score.weight() }).sum();
-    Llr(sum as f32)
-}
-
-/// A probability in words: "1 in 40", "1 in 2 million", "about even", "less than 1 in a billion".
+/// A probability in words: "1 in 40", "1 in 2 million", "about even", "under 1 in a billion".
 ///
 /// Two significant digits up to 1 in 100, then one, so that the words promise no more than a model can keep. They are
-/// rounded to the worse side: the chance is never larger than its words. So 1 in 999,000 is "1 in 900,000", and only what
-/// is at most 1 in a million is called that. Over one half it is in hundredths, "82 in 100", and near certainty in words of
-/// the opposite: "all but 1 in 1,000".
+/// rounded to the worse side: the chance is never larger than its words. So 1 in 999,000 is "1 in 900,000". What is
+/// established has a chance under a limit, and its words say so too: 1 in 1,300,000 is "under 1 in a million", not the
+/// limit itself. Over one half it is in hundredths, "82 in 100", and near certainty in words of the opposite: "all but 1
+/// in 1,000".
 pub fn chance(p: f64) -> String {
     if p.is_nan() {
         return "unknown".into();
@@ -75,12 +32,16 @@ pub fn chance(p: f64) -> String {
             return format!("{:.0} in 100", up(100.0 * p));
         }
         return match odds(1.0 - p, up) {
-            Odds::Beyond => "all but less than 1 in a billion".into(),
+            Odds::Beyond => "all but under 1 in a billion".into(),
             Odds::OneIn(n) => format!("all but 1 in {n}"),
         };
     }
+    // rounding would end on the limit
+    if p < ESTABLISHED_BELOW && down(ESTABLISHED_BELOW / p) < 2.0 {
+        return format!("under {}", chance(ESTABLISHED_BELOW));
+    }
     match odds(p, down) {
-        Odds::Beyond => "less than 1 in a billion".into(),
+        Odds::Beyond => "under 1 in a billion".into(),
         Odds::OneIn(n) => format!("1 in {n}"),
     }
 }

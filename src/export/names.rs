@@ -9,7 +9,7 @@ use crate::tape::charset;
 const LONGEST: usize = 32;
 const UNNAMED: &str = "UNNAMED";
 
-/// A name for people: pictures of the machine's character set, control codes as `{$93}`, trailing padding removed.
+/// A name for people: pictures of the machine's character set, control codes as `{0x93}`, trailing padding removed.
 ///
 /// Holds only the pictures of [`charset`] and ASCII: nothing in it can move the cursor, join with its neighbours, hide,
 /// or turn the direction of writing. May be empty.
@@ -87,13 +87,13 @@ mod tests {
         for (name, screen, stem) in [
             (&b""[..], "", "07-UNNAMED"),
             (b"                ", "", "07-UNNAMED"),
-            (b"\x93\x0E\x9B2J", "{$93}{$0E}{$9B}2J", "07-2J"),
+            (b"\x93\x0E\x9B2J", "{0x93}{0x0E}{0x9B}2J", "07-2J"),
             (b"../../ETC/PASSWD", "../../ETC/PASSWD", "07-ETC-PASSWD"),
             (b"C:\\X", "C:£X", "07-C-X"),
             (b"-RF", "-RF", "07-RF"),
             (b"NUL.", "NUL.", "07-NUL"),
-            (b"\xE2\x80\xAE\x1B[31M", "▄{$80}┐{$1B}[31M", "07-31M"),
-            (b"A\0B\n", "A{$00}B{$0A}", "07-A-B"),
+            (b"\xE2\x80\xAE\x1B[31M", "▄{0x80}┐{0x1B}[31M", "07-31M"),
+            (b"A\0B\n", "A{0x00}B{0x0A}", "07-A-B"),
             (b"\xD4IDE", "\u{1FB70}IDE", "07-TIDE"),
             (b"***", "***", "07-UNNAMED"),
         ] {

@@ -7,6 +7,7 @@
 use std::path::Path;
 
 use crate::Error;
+use crate::capture::PULSE_IMAGE_SIGNATURE;
 use crate::export::{atomic, atomic::Existing};
 use crate::tape::Pulse;
 
@@ -14,7 +15,6 @@ use crate::tape::Pulse;
 pub const CLOCK_50_HZ: f64 = 985_248.0;
 pub const CLOCK_60_HZ: f64 = 1_022_727.0;
 
-const SIGNATURE: &[u8; 12] = b"C64-TAPE-RAW";
 const VERSION: u8 = 1;
 /// Clock ticks of one step of a one-byte pulse.
 const STEP: u64 = 8;
@@ -52,7 +52,7 @@ pub fn encode(pulses: &[Pulse], clock_hz: f64) -> Option<Vec<u8>> {
     }
     let length = u32::try_from(data.len()).ok()?;
     let mut image = Vec::with_capacity(20 + data.len());
-    image.extend(SIGNATURE);
+    image.extend(PULSE_IMAGE_SIGNATURE);
     image.extend([VERSION, 0, 0, 0]);
     image.extend(length.to_le_bytes());
     image.extend(data);

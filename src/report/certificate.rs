@@ -106,7 +106,8 @@ mod tests {
         word.iter().enumerate().map(|(i, &bit)| Llr(if bit { weight(i) } else { -weight(i) })).collect()
     }
 
-    /// The fixed case of facts.md, worked there three ways: cheapest repair 1.2, rival 2.5, in bytes 0 and 1.
+    /// The case of `tests/oracles/two_dimensional_parity.py`, worked there three ways: cheapest repair 1.2, rival 2.5, in
+    /// bytes 0 and 1.
     #[test]
     fn the_fixed_case_in_words() {
         let weights = |i| match i {

@@ -1,6 +1,7 @@
 //! Tells people, and other programs, what was found.
 
 pub mod advice;
+pub mod cautions;
 pub mod certificate;
 pub mod evidence;
 pub mod html;

@@ -15,8 +15,8 @@ const TAKES: [Column; 6] = [
     column("Take", Fit::Left, 2),
     column("File", Fit::Broken(14), 2),
     column("Length", Fit::Right, 2),
-    column("Speed", Fit::Right, 2),
-    column("Channel", Fit::Left, 2),
+    column("Speed", Fit::Right, 2).spare(),
+    column("Channel", Fit::Left, 2).spare(),
     column("Note", Fit::Broken(24), 0),
 ];
 
@@ -24,14 +24,14 @@ const TAKES: [Column; 6] = [
 const PROGRAMS: [Column; 10] = [
     column("#", Fit::Right, 1),
     column("Name", Fit::Broken(11), 2),
-    column("Kind", Fit::Left, 1),
-    column("Load\nat", Fit::Left, 1),
+    column("Kind", Fit::Left, 1).spare(),
+    column("Load\nat", Fit::Left, 1).spare(),
     column("Size", Fit::Right, 1),
-    column("Takes", Fit::Left, 2),
+    column("Takes", Fit::Left, 2).spare(),
     column("Verdict", Fit::Left, 2),
     column("Chance of a\nwrong byte", Fit::Broken(18), 2),
-    column("Cor-\nrected", Fit::Right, 1),
-    column("Weak\nbits", Fit::Right, 0),
+    column("Cor-\nrected", Fit::Right, 1).spare(),
+    column("Weak\nbits", Fit::Right, 0).spare(),
 ];
 
 /// Everything there is to say, as lines that fit `look`.
@@ -103,7 +103,7 @@ fn table(programs: &[&ProgramVerdict], look: Look) -> String {
             Cell::new(program.load_address.map_or("-".into(), |a| format!("{a:04X}"))),
             Cell::new(program.size),
             Cell::new(words::takes(&program.takes)),
-            table::verdict_cell(program.verdict),
+            look.verdict(program.verdict),
             Cell::new(chance(program)),
             Cell::new(program.bytes.corrected),
             Cell::new(program.weak_bits),

@@ -22,6 +22,8 @@ pub struct Column {
     pub fit: Fit,
     /// Blanks after it; two on a wide screen, unless it is the last.
     pub gap: u16,
+    /// Left out on a screen narrower than usual.
+    pub spare: bool,
 }
 
 /// How the cells of a column stand.
@@ -35,7 +37,13 @@ pub enum Fit {
 }
 
 pub const fn column(heading: &'static str, fit: Fit, gap: u16) -> Column {
-    Column { heading, fit, gap }
+    Column { heading, fit, gap, spare: false }
+}
+
+impl Column {
+    pub const fn spare(self) -> Column {
+        Column { spare: true, ..self }
+    }
 }
 
 /// What the reader's screen can do.
@@ -45,11 +53,13 @@ pub struct Look {
     pub width: u16,
     /// Colour stands beside a word, never for one.
     pub colour: bool,
+    /// Letters beyond ASCII: else marks are left out, and what else is beyond it is shown by what comes nearest.
+    pub unicode: bool,
 }
 
 impl Look {
     /// For files and pipes.
-    pub const PLAIN: Look = Look { width: USUAL_WIDTH, colour: false };
+    pub const PLAIN: Look = Look { width: USUAL_WIDTH, colour: false, unicode: true };
 
     /// An empty table without borders, fitted to the width.
     fn table(self) -> Table {
@@ -66,14 +76,22 @@ impl Look {
 
     /// A table under a row of headings and a rule.
     pub fn headed(self, columns: &[Column], rows: Vec<Vec<Cell>>) -> String {
+        let kept: Vec<bool> = columns.iter().map(|c| !c.spare || self.width >= USUAL_WIDTH).collect();
+        let columns: Vec<Column> = columns.iter().zip(&kept).filter(|(_, kept)| **kept).map(|(c, _)| *c).collect();
+        let rows =
+            rows.into_iter().map(|row| row.into_iter().zip(&kept).filter(|(_, kept)| **kept).map(|(cell, _)| cell));
         let mut table = self.table();
         table.set_style(TableComponent::HeaderLines, '─');
         table.set_header(columns.iter().map(|c| Cell::new(c.heading).add_attribute(Attribute::Bold)));
         table.add_rows(rows);
-        // too narrow for whole words in every column: then all are broken alike
-        let fits = self.width >= USUAL_WIDTH;
         let contents = table.column_max_content_widths();
-        for ((column, Column { fit, gap, .. }), content) in table.column_iter_mut().zip(columns).zip(contents) {
+        let least = |(column, content): (&Column, &u16)| match column.fit {
+            Fit::Broken(least) => (content + column.gap).min(least),
+            _ => content + column.gap,
+        };
+        // too narrow for whole words in every column: then all are broken alike
+        let fits = self.width >= columns.iter().zip(&contents).map(least).sum::<u16>().min(USUAL_WIDTH);
+        for ((column, Column { fit, gap, .. }), content) in table.column_iter_mut().zip(&columns).zip(contents) {
             let gap = if self.width >= ROOMY { 2 * (*gap).min(1) } else { *gap };
             column.set_padding((0, gap));
             if *fit == Fit::Right {
@@ -90,7 +108,7 @@ impl Look {
                 column.set_constraint(constraint);
             }
         }
-        trimmed(&table)
+        self.lines(&table)
     }
 
     /// Sentences, each with a word on its left.
@@ -104,7 +122,7 @@ impl Look {
         if let Some(words) = table.column_mut(0) {
             words.set_constraint(ColumnConstraint::ContentWidth);
         }
-        trimmed(&table)
+        self.lines(&table)
     }
 
     /// One line that stands out.
@@ -114,17 +132,37 @@ impl Look {
         if let Some(column) = table.column_mut(0) {
             column.set_padding((0, 0));
         }
-        trimmed(&table)
+        self.lines(&table)
+    }
+
+    /// A verdict: its mark and hue as in the report, and the word.
+    pub fn verdict(self, level: Level) -> Cell {
+        let (mark, hue) = match level {
+            Level::Established => ('●', Color::DarkCyan),
+            Level::Supported => ('◐', Color::DarkCyan),
+            Level::Open => ('○', Color::DarkYellow),
+        };
+        let word = word(level);
+        Cell::new(if self.unicode { format!("{mark} {word}") } else { word.into() }).fg(hue)
+    }
+
+    /// The table as lines without trailing blanks.
+    fn lines(self, table: &Table) -> String {
+        let text: String = table.lines().map(|line| format!("{}\n", line.trim_end())).collect();
+        if self.unicode { text } else { text.chars().map(ascii).collect() }
     }
 }
 
-/// A verdict: a word, and its colour.
-pub fn verdict_cell(level: Level) -> Cell {
-    Cell::new(word(level)).fg(match level {
-        Level::Established => Color::Green,
-        Level::Supported => Color::Yellow,
-        Level::Open => Color::Red,
-    })
+/// What comes nearest to a letter, on a screen that knows no more; as wide as the letter.
+fn ascii(letter: char) -> char {
+    match letter {
+        '\0'..='\x7F' => letter,
+        '─' | '–' | '−' => '-',
+        '×' => 'x',
+        'µ' => 'u',
+        '\u{a0}' => ' ',
+        _ => '?',
+    }
 }
 
 pub fn word(level: Level) -> &'static str {
@@ -135,7 +173,36 @@ pub fn word(level: Level) -> &'static str {
     }
 }
 
-/// The table as lines without trailing blanks.
-fn trimmed(table: &Table) -> String {
-    table.lines().map(|line| format!("{}\n", line.trim_end())).collect()
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const COLUMNS: [Column; 3] =
+        [column("Name", Fit::Broken(8), 2), column("Kind", Fit::Left, 1).spare(), column("Verdict", Fit::Left, 0)];
+
+    fn drawn(look: Look) -> String {
+        let row = |name, level| vec![Cell::new(name), Cell::new("basic"), look.verdict(level)];
+        look.headed(&COLUMNS, vec![row("TIDE – ♣", Level::Established), row("KNOT", Level::Open)])
+    }
+
+    #[test]
+    fn a_screen_that_knows_ascii_alone_gets_no_other_letter() {
+        assert!(drawn(Look::PLAIN).contains("● established") && drawn(Look::PLAIN).contains("○ open"));
+        let told = drawn(Look { unicode: false, ..Look::PLAIN });
+        assert!(told.is_ascii() && told.contains("TIDE - ?  basic established\n"), "{told}");
+    }
+
+    #[test]
+    fn a_narrow_screen_leaves_columns_out_and_breaks_no_verdict() {
+        let told = drawn(Look { width: 40, ..Look::PLAIN });
+        assert!(!told.contains("basic") && told.contains("● established\n"), "{told}");
+    }
+
+    #[test]
+    fn colour_is_there_only_if_wanted() {
+        assert!(!drawn(Look::PLAIN).contains('\u{1b}'));
+        // ECMA-48: 38;5;6 is the terminal's own cyan, 38;5;3 its dark yellow
+        let told = drawn(Look { colour: true, ..Look::PLAIN });
+        assert!(told.contains("38;5;6m● established") && told.contains("38;5;3m○ open"), "{told}");
+    }
 }

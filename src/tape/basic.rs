@@ -89,7 +89,7 @@ pub struct SourceError {
 
 /// Source text to the bytes of a program, as they sit in memory from `load_address` on.
 ///
-/// One program line per text line, numbers ascending. Characters are those of [`charset`]; `{$93}` stands for the byte
+/// One program line per text line, numbers ascending. Characters are those of [`charset`]; `{0x93}` stands for the byte
 /// 93 hex. Blank lines are passed over. As on the machine, blanks between number and text vanish and `?` becomes PRINT.
 /// Unlike the machine, which drops them without a word, graphics outside quotes are refused.
 pub fn tokenise(source: &str, load_address: u16) -> Result<Vec<u8>, SourceError> {
@@ -124,7 +124,7 @@ pub fn tokenise(source: &str, load_address: u16) -> Result<Vec<u8>, SourceError>
     Ok(program)
 }
 
-/// A code of the character set, and whether it was written as `{$93}`: such a byte is kept as it is.
+/// A code of the character set, and whether it was written as `{0x93}`: such a byte is kept as it is.
 type Typed = (u8, bool);
 
 fn typed(text: &str) -> Result<Vec<Typed>, String> {
@@ -132,12 +132,15 @@ fn typed(text: &str) -> Result<Vec<Typed>, String> {
     let mut rest = text;
     while let Some(character) = rest.chars().next() {
         if character == '{' {
-            let digits = rest.strip_prefix("{$").and_then(|rest| rest.split_once('}')).filter(|(d, _)| d.len() == 2);
+            let digits = rest
+                .strip_prefix("{0x")
+                .and_then(|rest| rest.split_once('}'))
+                .filter(|(digits, _)| digits.len() == 2 && digits.bytes().all(|d| d.is_ascii_hexdigit()));
             let (code, after) = digits
                 .and_then(|(digits, after)| Some((u8::from_str_radix(digits, 16).ok()?, after)))
-                .ok_or("a brace opens a byte in hexadecimal, such as {$93}")?;
+                .ok_or("a brace opens a byte in hexadecimal, such as {0x93}")?;
             if code == 0 {
-                return Err("{$00} would end the line".into());
+                return Err("{0x00} would end the line".into());
             }
             codes.push((code, true));
             rest = after;
@@ -227,7 +230,7 @@ pub struct Span {
 /// Bytes of a program to text. Takes any bytes: it never fails, and always ends.
 ///
 /// Lines are found by their zero bytes, as the machine finds them. Outside quotes, REM and DATA tokens become words;
-/// everything else becomes its character, or `{$93}` (see [`charset::spell`]). For text after REM the machine's own
+/// everything else becomes its character, or `{0x93}` (see [`charset::spell`]). For text after REM the machine's own
 /// listing shows words where graphics were typed; this one shows the graphics.
 pub fn list(bytes: &[u8], load_address: u16) -> Listing {
     let mut listing = Listing::default();
@@ -244,14 +247,14 @@ pub fn list(bytes: &[u8], load_address: u16) -> Listing {
                 at += 2;
                 let after = bytes.len() - at;
                 if after > 0 {
-                    notes.add(format!("the program ends at ${place:04X}; {after} more bytes follow, not listed"));
+                    notes.add(format!("the program ends at 0x{place:04X}; {after} more bytes follow, not listed"));
                 }
                 break;
             }
             [a, b, c, d, ..] => (u16::from_le_bytes([a, b]), u16::from_le_bytes([c, d])),
             _ => {
                 notes.add(format!(
-                    "the bytes stop at ${:04X} without the two zero bytes of the end",
+                    "the bytes stop at 0x{:04X} without the two zero bytes of the end",
                     address(bytes.len())
                 ));
                 at = bytes.len();
@@ -282,12 +285,12 @@ pub fn list(bytes: &[u8], load_address: u16) -> Listing {
         listing.lines += 1;
         listing.rows.push(row);
         if number > LAST_NUMBER || last.is_some_and(|last| last >= number) {
-            notes.add(format!("line {number} at ${place:04X}: its number does not fit the lines before it"));
+            notes.add(format!("line {number} at 0x{place:04X}: its number does not fit the lines before it"));
         }
         last = Some(number);
         at += 4 + text.len();
         if length.is_none() {
-            notes.add(format!("line {number} at ${place:04X}: the bytes stop before the zero byte that ends it"));
+            notes.add(format!("line {number} at 0x{place:04X}: the bytes stop before the zero byte that ends it"));
             break;
         }
         at += 1;
@@ -302,13 +305,13 @@ pub fn list(bytes: &[u8], load_address: u16) -> Listing {
     listing.links_hold = listing.links_fit == Some(load_address);
     match listing.links_fit {
         Some(start) if start != load_address => {
-            notes.add(format!("all line links fit a start at ${start:04X}, not ${load_address:04X}"));
+            notes.add(format!("all line links fit a start at 0x{start:04X}, not 0x{load_address:04X}"));
         }
         _ => {
             for (number, place, link, by) in off.into_iter().filter(|(.., by)| *by != 0) {
                 let next = link.wrapping_sub(by);
                 notes.add(format!(
-                    "line {number} at ${place:04X}: its link says the next line is at ${link:04X}, its zero byte ${next:04X}"
+                    "line {number} at 0x{place:04X}: its link says the next line is at 0x{link:04X}, its zero byte 0x{next:04X}"
                 ));
             }
         }
@@ -334,7 +337,7 @@ pub fn spelling(byte: u8, text: bool) -> String {
         Some(word) => out.push_str(word),
         None if text || byte < 0x80 || byte == PI => charset::spell(byte, &mut out),
         // no token: neither a word nor a character that could have been typed here
-        None => out.push_str(&format!("{{${byte:02X}}}")),
+        None => out.push_str(&format!("{{0x{byte:02X}}}")),
     }
     out
 }
@@ -410,8 +413,9 @@ mod tests {
             ("10 PRINT\n10 END", "after the one before"),
             ("10 print", "upper case"),
             ("10 ♠", "quotes"),
-            ("10 {$9}", "hexadecimal"),
-            ("10 {$00}", "end the line"),
+            ("10 {0x9}", "hexadecimal"),
+            ("10 {0x+9}", "hexadecimal"),
+            ("10 {0x00}", "end the line"),
             ("10  ", "needs a text"),
             ("10 5", "digit"),
         ] {
@@ -436,14 +440,17 @@ mod tests {
         let damaged = list(&bytes, START);
         assert_eq!(damaged.text, sound.text);
         assert!(!damaged.links_hold && damaged.links_fit.is_none());
-        assert_eq!(damaged.notes, ["line 10 at $0801: its link says the next line is at $0847, its zero byte $0807"]);
+        assert_eq!(
+            damaged.notes,
+            ["line 10 at 0x0801: its link says the next line is at 0x0847, its zero byte 0x0807"]
+        );
     }
 
     #[test]
     fn links_that_agree_tell_another_start() {
         let listing = list(&two_lines(), 0x0401);
         assert_eq!((listing.links_hold, listing.links_fit), (false, Some(START)));
-        assert_eq!(listing.notes, ["all line links fit a start at $0801, not $0401"]);
+        assert_eq!(listing.notes, ["all line links fit a start at 0x0801, not 0x0401"]);
     }
 
     #[test]
@@ -451,21 +458,21 @@ mod tests {
         let bytes = two_lines();
         let cut = list(&bytes[..9], START);
         assert_eq!(cut.text, "10 PRINT\n");
-        assert_eq!(cut.notes, ["the bytes stop at $080A without the two zero bytes of the end"]);
+        assert_eq!(cut.notes, ["the bytes stop at 0x080A without the two zero bytes of the end"]);
         let cut = list(&bytes[..12], START);
         assert_eq!(cut.text, "10 PRINT\n20 GOTO \n");
-        assert_eq!(cut.notes, ["line 20 at $0807: the bytes stop before the zero byte that ends it"]);
+        assert_eq!(cut.notes, ["line 20 at 0x0807: the bytes stop before the zero byte that ends it"]);
         assert!(!cut.links_hold);
         let mut long = bytes.clone();
         long.extend([1, 2, 3]);
         assert_eq!(list(&long, START).used, bytes.len());
-        assert_eq!(list(&long, START).notes, ["the program ends at $0810; 3 more bytes follow, not listed"]);
+        assert_eq!(list(&long, START).notes, ["the program ends at 0x0810; 3 more bytes follow, not listed"]);
         assert!(!list(&[], START).links_hold);
     }
 
     #[test]
     fn bytes_that_are_no_tokens_are_shown_as_such() {
         let bytes = b"\x0A\x08\x01\x00\xCC\x99\xFE\xFF\x00\x00\x00";
-        assert_eq!(list(bytes, START).text, "1 {$CC}PRINT{$FE}π\n");
+        assert_eq!(list(bytes, START).text, "1 {0xCC}PRINT{0xFE}π\n");
     }
 }

@@ -104,12 +104,12 @@ fn usual(code: u8) -> bool {
     matches!(code, 0x20..=0x5F | 0xA1..=0xBF | 0xC0..=0xDD | 0xDF | 0xFF)
 }
 
-/// Appends the code as a listing shows it: its picture, or `{$93}` for a code without one or with an unusual one. Each
+/// Appends the code as a listing shows it: its picture, or `{0x93}` for a code without one or with an unusual one. Each
 /// of the 256 codes has its own spelling (the set has no braces), so no byte is lost.
 pub fn spell(code: u8, out: &mut String) {
     match glyph(code).filter(|_| usual(code)) {
         Some(picture) => out.push(picture),
-        None => out.push_str(&format!("{{${code:02X}}}")),
+        None => out.push_str(&format!("{{0x{code:02X}}}")),
     }
 }
 

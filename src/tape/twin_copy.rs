@@ -262,7 +262,7 @@ mod tests {
         Program { kind, name: b"TIDES".to_vec(), load_address: Some(0x0801), bytes }
     }
 
-    /// 41 hex = 0100 0001: by hand from formats.md, least significant first: 1 0 0 0 0 0 1 0, two ones, so parity 1.
+    /// 41 hex = 0100 0001: by hand from the layout above, least significant first: 1 0 0 0 0 0 1 0, two ones, so parity 1.
     #[test]
     fn byte_41_is_written_as_worked_by_hand() {
         assert_eq!(letters(&byte_symbols(0x41)), "Lm ms sm sm sm sm sm ms sm ms".replace(' ', ""));

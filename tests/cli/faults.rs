@@ -112,17 +112,17 @@ fn a_bad_take_among_good_ones_is_named_and_left_out() {
 }
 
 #[test]
-fn fail_under_tells_by_the_exit_code_and_writes_all_the_same() {
+fn require_tells_by_the_exit_code_and_writes_all_the_same() {
     let folder = tempfile::tempdir().unwrap();
     let out = folder.path().join("out");
     for (level, exit) in [("open", 0), ("supported", 0), ("established", 3)] {
-        let output = recover(&misprint().takes, &out, &["--fail-under", level]);
+        let output = recover(&misprint().takes, &out, &["--require", level]);
         assert_eq!(code(&output), exit, "{}", stdout(&output));
         assert!(out.join("verdict.json").is_file());
     }
-    assert_eq!(code(&recover(&marsh().takes, &out, &["--replace", "--fail-under", "established"])), 0);
+    assert_eq!(code(&recover(&marsh().takes, &out, &["--replace", "--require", "established"])), 0);
     assert_eq!(std::fs::read(out.join("programs/p01.bin")).unwrap(), marsh().programs[0].bytes);
-    let output = recover(&misprint().takes, &out, &["--replace", "--fail-under", "established", "--quiet"]);
+    let output = recover(&misprint().takes, &out, &["--replace", "--require", "established", "--quiet"]);
     assert_eq!((code(&output), stderr(&output)), (3, String::new()));
 }
 
@@ -138,7 +138,7 @@ fn bad_usage_exits_with_2() {
         &["recover"],
         &["recover", take],
         &["recover", "--out", out],
-        &["recover", take, "--out", out, "--fail-under", "certain"],
+        &["recover", take, "--out", out, "--require", "certain"],
         &["recover", take, "--out", out, "--threads", "0"],
         &["recover", take, "--out", ""],
         &["repair"],

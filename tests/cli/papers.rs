@@ -144,7 +144,7 @@ fn schemas_are_printed_by_name() {
     assert!(stderr(&none).contains("verdict"), "{}", stderr(&none));
 }
 
-/// What `quorate help COMMAND` lists, as the names of the run record: `--fail-under <LEVEL>` is `fail-under`.
+/// What `quorate help COMMAND` lists, as the names of the run record: `--require <LEVEL>` is `require`.
 fn helped(command: &str) -> Vec<String> {
     let help = stdout(&program().args(["help", command]).output().unwrap());
     let mut names = Vec::new();

@@ -146,7 +146,7 @@ fn the_run_record_holds_dates_defaults_and_hashes() {
     let options = run["command"]["options"].as_array().unwrap();
     let value = |name: &str| &options.iter().find(|o| o["name"] == name).unwrap()["value"];
     // what was used, though it was given as text
-    assert_eq!((value("threads"), value("fail-under"), value("json")), (&2.into(), &Value::Null, &false.into()));
+    assert_eq!((value("threads"), value("require"), value("json")), (&2.into(), &Value::Null, &false.into()));
     assert_eq!(run["inputs"].as_array().unwrap().len(), 2);
     let started = run["started"].as_str().unwrap();
     assert!(started.len() == 20 && started.starts_with("20") && started.ends_with('Z'), "{started}");

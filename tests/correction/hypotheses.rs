@@ -60,7 +60,7 @@ fn eight_check_bits_that_hold_are_worth_a_factor_of_256() {
     assert!((weighed[0].posterior - 256.0 / 257.0).abs() < 1e-9);
 }
 
-/// facts.md: N candidates against k check bits pass about N·2^-k times by luck. With N = 2^e equally good candidates
+/// By hand: N candidates against k check bits pass about N·2^-k times by luck, as each does with 2^-k. With N = 2^e equally good candidates
 /// the gain is 2^(8-e); with a whole byte lost nothing is gained, and the prior stays.
 #[test]
 fn candidates_to_choose_from_eat_up_the_evidence_of_a_check() {

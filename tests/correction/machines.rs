@@ -34,7 +34,7 @@ fn crc_check_values_are_those_of_the_catalogue() {
     assert_eq!(genibus.residue(), 0x1D0F);
 }
 
-/// facts.md: XOR of 123456789 is 31, sum modulo 256 is DD. With end-around carry 1DD becomes DE (by hand).
+/// By hand, of the ASCII string 123456789: XOR 31, sum 1DD, so DD modulo 256, and DE with end-around carry.
 #[test]
 fn xor_and_sum_bytes_of_123456789() {
     for order in [BitOrder::MsbFirst, BitOrder::LsbFirst] {

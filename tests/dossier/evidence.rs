@@ -363,7 +363,7 @@ fn a_copy_whose_name_comes_first_is_no_foreign_take() {
 }
 
 #[test]
-fn what_came_in_is_shown_and_fail_under_tells_by_the_exit_code() {
+fn what_came_in_is_shown_and_require_tells_by_the_exit_code() {
     let (folder, out) = dossier(&[&side().torn]);
     // silence with a crackle: nothing to hear
     let mut hiss = std::fs::read(&side().torn).unwrap();
@@ -374,20 +374,20 @@ fn what_came_in_is_shown_and_fail_under_tells_by_the_exit_code() {
     }
     let path = folder.path().join("hiss.wav");
     std::fs::write(&path, hiss).unwrap();
-    let output = add(&out, &[&path], &["--fail-under", "established"]);
+    let output = add(&out, &[&path], &["--require", "established"]);
     let said = flat(&stdout(&output));
     assert_eq!(code(&output), 3, "{said}");
     assert!(said.contains("New. No data was found on this take."), "{said}");
     assert!(said.contains("Nothing has changed") && said.contains("1 established, 1 open"), "{said}");
-    assert!(stderr(&output).contains("1 of 2 programs below --fail-under"), "{}", stderr(&output));
+    assert!(stderr(&output).contains("1 of 2 programs below --require"), "{}", stderr(&output));
     // a take that is there already
-    let output = add(&out, &[&side().torn], &["-q", "--fail-under", "established"]);
+    let output = add(&out, &[&side().torn], &["-q", "--require", "established"]);
     assert_eq!((code(&output), stderr(&output)), (3, String::new()));
-    assert_eq!(code(&add(&out, &[&side().torn], &["-q", "--fail-under", "open"])), 0);
-    let output = add(&out, &[&side().good], &["--fail-under", "established"]);
+    assert_eq!(code(&add(&out, &[&side().torn], &["-q", "--require", "open"])), 0);
+    let output = add(&out, &[&side().good], &["--require", "established"]);
     assert_eq!(code(&output), 0, "{}", stderr(&output));
     assert!(stdout(&output).contains("take-1  good.wav"), "{}", stdout(&output));
     let run: serde_json::Value = serde_json::from_slice(&std::fs::read(out.join("run.json")).unwrap()).unwrap();
     let options = run["command"]["options"].as_array().unwrap();
-    assert!(options.iter().any(|o| o["name"] == "fail-under" && o["value"] == "established"), "{options:?}");
+    assert!(options.iter().any(|o| o["name"] == "require" && o["value"] == "established"), "{options:?}");
 }

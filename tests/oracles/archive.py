@@ -25,6 +25,10 @@ from lxml import etree
 
 ROOT = Path(__file__).resolve().parents[2]
 QUORATE = os.environ.get("QUORATE", str(ROOT / "target/release/quorate"))
+# The elements of RFC 8493, section 2.2.2 (from memory), and the only label of our own.
+LABELS = {"Source-Organization", "Organization-Address", "Contact-Name", "Contact-Phone", "Contact-Email", "External-Description",
+          "Bagging-Date", "External-Identifier", "Bag-Size", "Payload-Oxum", "Bag-Group-Identifier", "Bag-Count",
+          "Internal-Sender-Identifier", "Internal-Sender-Description", "Made-By-Program"}
 CORPUS = ROOT / "corpus/marsh-station"
 HOSTILE_FILE = "100%25 <img src=x onerror=alert(1)>\r\n]]>.flac"
 EPOCH = {"SOURCE_DATE_EPOCH": "541000000"}  # 22 February 1987, by `date -u -d @541000000`
@@ -94,6 +98,7 @@ def strict(bag):
             faults.append(f"bag-info.txt: {line!r}")
         if label == "Bagging-Date" and not is_date(value):
             faults.append(f"not a date: {value!r}")
+    faults += [f"bag-info.txt: unknown label {label!r}" for label in labels if label not in LABELS]
     payload = {p.relative_to(bag).as_posix() for p in (bag / "data").rglob("*") if not p.is_dir()}
     size = sum((bag / p).stat().st_size for p in payload)
     if labels.count("Payload-Oxum") != 1 or f"Payload-Oxum: {size}.{len(payload)}\n" not in info:

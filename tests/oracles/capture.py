@@ -1,7 +1,7 @@
 """Captures against libsndfile: writes files of every kind, and what is in them by independent means, then runs the Rust test
 that compares them. Samples: libsndfile (soundfile). Levels: NumPy. Hashes: hashlib, blake3. Pulse images: the wave's
-integral, interpolated by NumPy. And the FLAC that we write, of many lengths, read by libsndfile, flac and ffmpeg (exit code
-77: one of the two is not here).
+integral, interpolated by NumPy. And the FLAC that we write, of many lengths, read by libsndfile, flac and ffmpeg; and files
+that we refuse, made by ffmpeg: the line in the error converts them (exit code 77: one of the two programs is not here).
 
     .venv/bin/python tests/oracles/capture.py
 """
@@ -20,6 +20,7 @@ import blake3
 import numpy as np
 import soundfile
 
+ROOT = pathlib.Path(__file__).resolve().parents[2]
 CLOCK, RATE = 985_248, 44_100
 rng = np.random.default_rng(1986)
 cases = []
@@ -106,6 +107,30 @@ def flac_that_we_write(folder):
     return [name for name in ("flac", "ffmpeg") if name not in programs]
 
 
+def refused_files_are_converted_by_the_line_in_the_error(folder):
+    """A second of a leader's tone in every usual wrapping, under a name that a shell would take apart."""
+    program = os.environ.get("QUORATE", str(ROOT / "target/release/quorate"))
+    kinds = ["x.mp3", "x.aac", "x.m4a", "x.ogg", "x.opus", "x.wma", "x.webm", "x.mka", "x.aiff", "x.caf", "adpcm_ima_wav.wav",
+             "adpcm_ms.wav", "libmp3lame.wav"]
+    for kind in kinds:
+        path = folder / f"it's side a; {kind}"
+        codec = ["-c:a", kind[:-4]] if kind.endswith(".wav") else []
+        subprocess.run(["ffmpeg", "-v", "error", "-f", "lavfi", "-i", "sine=2500:duration=1:sample_rate=48000", *codec, path],
+                       check=True)
+        before = path.read_bytes()
+        def recover(take):
+            return subprocess.run([program, "recover", take, "--out", folder / "out"], capture_output=True, text=True)
+        done = recover(path)
+        assert done.returncode == 2 and "convert it with: ffmpeg" in done.stderr, (kind, done.stderr)
+        line = done.stderr.split("convert it with: ")[1].strip()
+        subprocess.run(["sh", "-c", line], check=True, stdin=subprocess.DEVNULL, capture_output=True)
+        made = folder / f"{path.stem}-converted.wav"
+        # it is read, and there is no program on it
+        assert recover(made).returncode == 5 and path.read_bytes() == before, kind
+        made.unlink()
+    print(f"{len(kinds)} kinds of files refused, and converted by the line in the error")
+
+
 with tempfile.TemporaryDirectory() as name:
     sound_files(pathlib.Path(name))
     pulse_images(pathlib.Path(name))
@@ -114,6 +139,8 @@ with tempfile.TemporaryDirectory() as name:
     cargo_test(name, "--test", "capture", "oracle")
     cargo_test(name, "--lib", "capture::write::tests::flac_for_the_oracle")
     missing = flac_that_we_write(name)
+    if shutil.which("ffmpeg"):
+        refused_files_are_converted_by_the_line_in_the_error(pathlib.Path(name))
 if missing:
-    print(f"SKIPPED FLAC that we write, read by {' and '.join(missing)}: not installed")
+    print(f"SKIPPED what needs {' and '.join(missing)}: not installed")
     sys.exit(77)

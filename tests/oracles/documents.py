@@ -174,7 +174,7 @@ def every_schema_refuses_broken_documents(folder):
         check = validator(name)
         assert check.is_valid(document)
         if name == "run":
-            assert [document["command"]["options"][i]["name"] for i in (6, 8)] == ["fail-under", "threads"]
+            assert [document["command"]["options"][i]["name"] for i in (6, 8)] == ["require", "threads"]
         for path, value, changed in broken(document, *changes):
             assert not check.is_valid(changed), (name, path, value)
         # and every field of the top is wanted, but for those that came later

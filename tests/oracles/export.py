@@ -5,8 +5,8 @@
 FOLDER holds the files of the ignored Rust test `writes_files_for_the_oracle`; without it, the test is run.
 
 References: the Unicode character database (Python's `unicodedata`); `petscii-codecs` (a published character table);
-`py65` (6502 simulator and assembler); `pathvalidate` (names that operating systems refuse); numpy and Python's `wave`.
-The token table below is from memory and common practice, written apart from the Rust one.
+`pathvalidate` (names that operating systems refuse); numpy and Python's `wave`. The token table below and the processor in
+`demo/processor.py` are from memory and common practice, the table written apart from the Rust one.
 """
 import math
 import os
@@ -21,9 +21,8 @@ from pathlib import Path
 import numpy as np
 import petscii_codecs  # noqa: F401  (registers its codecs)
 from pathvalidate import is_valid_filename
-from py65.assembler import Assembler
-from py65.devices.mpu6502 import MPU
-from py65.utils.addressing import AddressParser
+
+from demo.processor import Processor, assemble, disassemble
 
 ROOT = Path(__file__).resolve().parents[2]
 CORPUS = ROOT / "corpus/marsh-station/programs"
@@ -85,7 +84,7 @@ UNUSUAL = {0xA0, 0xDE, *range(0x60, 0x80), *range(0xE0, 0xFF)}
 
 def spell(code):
     if code < 0x20 or 0x80 <= code < 0xA0 or code in UNUSUAL:
-        return "{$%02X}" % code
+        return "{0x%02X}" % code
     return unicodedata.lookup(PICTURES[code]) if code in PICTURES else chr(code)
 
 
@@ -161,7 +160,7 @@ def read_basic(prg, check_links):
             if plain or code < 0x80:
                 line += spell(code)
             else:
-                line += TOKENS.get(code, "{$%02X}" % code)
+                line += TOKENS.get(code, "{0x%02X}" % code)
             if remark:
                 continue
             if code == 0x22:
@@ -182,7 +181,7 @@ def listings_agree(folder):
         assert ours == (CORPUS / f"{name}.bas").read_text("utf-8"), name
         for line in ours.splitlines():
             # two screen lines are all that the machine's editor takes
-            assert len(re.sub(r"\{\$..\}", "#", line)) <= 80, line
+            assert len(re.sub(r"\{0x..\}", "#", line)) <= 80, line
 
 
 def every_token_and_code_lists_as_the_second_table_says(folder):
@@ -218,13 +217,14 @@ def the_assembly_listing_gives_the_bytes():
         text = re.sub(r"#>(\w+)", lambda m: "#$%02X" % (labels[m[1]] >> 8), text)
         return re.sub(r"(?<= )[A-Z]\w+", lambda m: "$%04X" % labels[m[0]], text)
 
-    assembler, code = Assembler(MPU(), AddressParser()), b""
+    code = b""
     for address, shown, _, text in parsed:
         assert int(address, 16) == 0xC000 + len(code), address
         if text.startswith(".BYTE"):
             made = bytes.fromhex(re.sub(r"[$,]", " ", text[5:]))
         else:
-            made = bytes(assembler.assemble(plain(text), int(address, 16)))
+            made = assemble(plain(text), int(address, 16))
+            assert disassemble(bytes.fromhex(shown), int(address, 16)) == (plain(text), len(made)), (address, text)
         assert made == bytes.fromhex(shown), (address, text)
         code += made
     assert code == code_of_the_tide_clock()
@@ -232,17 +232,16 @@ def the_assembly_listing_gives_the_bytes():
 
 def call(memory, address):
     """Runs a routine until it returns; gives what it printed."""
-    cpu, printed = MPU(memory=memory), b""
+    cpu, printed = Processor(memory, address), b""
     cpu.sp = 0xFD
     memory[0x1FE], memory[0x1FF] = 0xFF, 0xEF  # returns to F000
-    cpu.pc = address
-    memory[0xFFD2] = 0x60  # the operating system's character output: just return
+    memory[0xFFD2] = 0x60  # where the machine prints a character: just return
     for _ in range(20_000):
         if cpu.pc == 0xFFD2:
             printed += bytes([cpu.a])
         cpu.step()
         if cpu.pc == 0xF000:
-            assert cpu.sp == 0xFF and not cpu.p & cpu.DECIMAL and not cpu.p & cpu.INTERRUPT
+            assert cpu.sp == 0xFF and not cpu.decimal and not cpu.interrupts_wait
             return printed
     raise AssertionError("the routine does not return")
 

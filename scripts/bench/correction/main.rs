@@ -13,7 +13,7 @@ use clap::Parser;
 use quorate::channel::Knobs;
 use quorate::confidence::statistics::clopper_pearson;
 use rayon::prelude::*;
-use scene::{BYTES, DATA, Scene, quantise, study};
+use scene::{BYTES, DATA, Scene, quantise, reference_deck};
 use std::fmt::Write;
 use std::path::PathBuf;
 
@@ -87,7 +87,7 @@ fn main() -> Result<()> {
 /// One take of one tape: its data block.
 fn one(seed: u64, snr_db: f64) -> Result<ours::Judged> {
     let scene = Scene::new(seed);
-    let knobs = Knobs { snr_db: Some(snr_db), ..scene.knobs(&study(), 0) };
+    let knobs = Knobs { snr_db: Some(snr_db), ..scene.knobs(&reference_deck(), 0) };
     let mut samples = scene.play(&scene.tape, &knobs, 0);
     quantise(&mut samples, 16);
     let from_s = scene.schedule(&knobs, 0)[scene.blocks[DATA].copy_pulse(0)];

@@ -1,7 +1,7 @@
 //! What is measured: every ladder changes one thing.
 
 use super::codec::{self, Codec};
-use super::scene::study;
+use super::scene::reference_deck;
 use quorate::channel::Knobs;
 
 pub struct Ladder {
@@ -45,20 +45,20 @@ fn core(points: &[f64]) -> Ladder {
     Ladder {
         id: "core",
         title: "Signal to noise",
-        about: "The deck of the study: 44.1 kHz 16-bit, 6 kHz second-order low-pass, wow 0.2 %, flutter 0.1 %, noise half \
+        about: "The reference deck: 44.1 kHz 16-bit, 6 kHz second-order low-pass, wow 0.2 %, flutter 0.1 %, noise half \
                 white and half below 300 Hz.",
         step: "SNR, dB",
-        points: points.iter().map(|&snr| at(snr, study(), snr, format!("{snr:+}"))).collect(),
+        points: points.iter().map(|&snr| at(snr, reference_deck(), snr, format!("{snr:+}"))).collect(),
     }
 }
 
 fn dropouts() -> Ladder {
-    let knobs = |each: f64| Knobs { own_dropouts_per_s: each, shared_dropouts_per_s: each, ..study() };
+    let knobs = |each: f64| Knobs { own_dropouts_per_s: each, shared_dropouts_per_s: each, ..reference_deck() };
     let point = |&total: &f64| at(6.0, knobs(total / 2.0), total, format!("{total}"));
     Ladder {
         id: "dropouts",
         title: "Dropouts",
-        about: "The deck of the study at +6 dB. Half of the dropouts are fixed to the tape, half are of the take alone: 2 to \
+        about: "The reference deck at +6 dB. Half of the dropouts are fixed to the tape, half are of the take alone: 2 to \
                 20 ms long, lifted by 8 µm on average (18 dB at 2 kHz). The bound knows where they are.",
         step: "dropouts a second",
         points: [0.0, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0].iter().map(point).collect(),
@@ -66,23 +66,25 @@ fn dropouts() -> Ladder {
 }
 
 fn flutter() -> Ladder {
-    let point =
-        |&percent: &f64| at(0.0, Knobs { flutter_rms: percent / 100.0, ..study() }, percent, format!("{percent}"));
+    let point = |&percent: &f64| {
+        at(0.0, Knobs { flutter_rms: percent / 100.0, ..reference_deck() }, percent, format!("{percent}"))
+    };
     Ladder {
         id: "flutter",
         title: "Flutter",
-        about: "The deck of the study at 0 dB, wow 0.2 %; flutter around 9 Hz, rms.",
+        about: "The reference deck at 0 dB, wow 0.2 %; flutter around 9 Hz, rms.",
         step: "flutter, %",
         points: [0.1, 0.2, 0.3, 0.5, 0.7, 1.0].iter().map(point).collect(),
     }
 }
 
 fn band() -> Ladder {
-    let point = |&khz: &f64| at(0.0, Knobs { playback_lowpass_hz: 1000.0 * khz, ..study() }, khz, format!("{khz}"));
+    let point =
+        |&khz: &f64| at(0.0, Knobs { playback_lowpass_hz: 1000.0 * khz, ..reference_deck() }, khz, format!("{khz}"));
     Ladder {
         id: "band",
         title: "Band limit",
-        about: "The deck of the study at 0 dB, measured behind the band limit; corner of the second-order low-pass.",
+        about: "The reference deck at 0 dB, measured behind the band limit; corner of the second-order low-pass.",
         step: "corner, kHz",
         points: [2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0].iter().map(point).collect(),
     }
@@ -93,7 +95,7 @@ fn sampling() -> Ladder {
     // The tape stays the same: a faster capture only lets in more of the white noise.
     let point = |&(rate, bits): &(u32, u32)| {
         let white = 0.5 * f64::from(rate) / 44_100.0;
-        let knobs = Knobs { sample_rate: rate, noise_low_share: 0.5 / (0.5 + white), ..study() };
+        let knobs = Knobs { sample_rate: rate, noise_low_share: 0.5 / (0.5 + white), ..reference_deck() };
         let snr_db = SNR_DB - 10.0 * (0.5 + white).log10();
         let label = format!("{} kHz, {bits} bit", f64::from(rate) / 1000.0);
         Point { bits, ..at(snr_db, knobs, f64::from(rate), label) }
@@ -102,7 +104,7 @@ fn sampling() -> Ladder {
     Ladder {
         id: "sampling",
         title: "Sampling",
-        about: "The tape of the study at −2 dB (as measured at 44.1 kHz), captured at other rates and depths: the noise a hertz \
+        about: "The tape of the reference deck at −2 dB (as measured at 44.1 kHz), captured at other rates and depths: the noise a hertz \
                 stays the same. Data at 24 dB below full scale.",
         step: "capture",
         points: steps.iter().map(point).collect(),
@@ -124,12 +126,12 @@ fn codecs() -> Ladder {
     ];
     let point = |&(i, codec): &(usize, Option<Codec>)| {
         let label = codec.map_or("WAV".into(), |c| format!("{} {} kbit/s", c.name, c.kbit));
-        Point { codec, ..at(6.0, study(), i as f64, label) }
+        Point { codec, ..at(6.0, reference_deck(), i as f64, label) }
     };
     Ladder {
         id: "codecs",
         title: "Lossy files",
-        about: "The deck of the study at +6 dB, mono, kept in a lossy file. The bound is that of the WAV.",
+        about: "The reference deck at +6 dB, mono, kept in a lossy file. The bound is that of the WAV.",
         step: "file",
         points: codecs.iter().copied().enumerate().collect::<Vec<_>>().iter().map(point).collect(),
     }

@@ -16,7 +16,7 @@ use anyhow::{Result, bail};
 use clap::Parser;
 use ladders::Ladder;
 use rayon::prelude::*;
-use scene::{Scene, TAKES, study};
+use scene::{Scene, TAKES, reference_deck};
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use trial::{Played, Trial};
@@ -136,7 +136,7 @@ fn bound_curve(options: &Options) -> Vec<(f64, Trial)> {
         .into_par_iter()
         .map(|seed| {
             let scene = Scene::new(seed);
-            let played: Vec<Played> = (0..TAKES).map(|t| Played::new(&scene, &study(), t)).collect();
+            let played: Vec<Played> = (0..TAKES).map(|t| Played::new(&scene, &reference_deck(), t)).collect();
             steps.iter().map(|&snr| trial::bound_alone(&scene, &played, snr)).collect()
         })
         .collect();

@@ -106,7 +106,7 @@ impl Scene {
         self.seed * 1_000 + take as u64 + 1
     }
 
-    /// The deck of the study, for one take: its lasting speed error lies within ±2 %.
+    /// The reference deck, for one take: its lasting speed error lies within ±2 %.
     pub fn knobs(&self, base: &Knobs, take: usize) -> Knobs {
         let mut random = ChaCha8Rng::seed_from_u64(self.take_seed(take));
         Knobs { speed_error: base.speed_error + random.random_range(-0.02..0.02), ..base.clone() }
@@ -121,9 +121,9 @@ impl Scene {
     }
 }
 
-/// The deck of the study: only a 6 kHz second-order low-pass, wow 0.2 %, flutter 0.1 %, noise half white and half below
+/// The reference deck of all ladders, a simulated one: only a 6 kHz second-order low-pass, wow 0.2 %, flutter 0.1 %, noise half white and half below
 /// 300 Hz. The level leaves room for the peaks of the noise.
-pub fn study() -> Knobs {
+pub fn reference_deck() -> Knobs {
     Knobs {
         write_jitter_us: 0.0,
         record_wow_rms: 0.0,

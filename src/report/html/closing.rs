@@ -13,6 +13,7 @@ use crate::dossier::log::{self, Event, Record};
 use crate::dossier::next::{Advice, Forecast};
 use crate::recovery::Outcome;
 use crate::report::advice;
+use crate::report::cautions::{CAUTIONS, FIRST};
 use crate::report::evidence::Evidence;
 use crate::report::page::unbroken;
 use crate::report::words::{self, count};
@@ -67,7 +68,7 @@ pub fn sure(evidence: &Evidence) -> Markup {
             @match calibration::trials() {
                 Some(trials) => p {
                     "Model " (score::MODEL) " was held against the truth on " (count(trials.programs as usize, "simulated program", "simulated programs"))
-                    " with noise, dropouts, lost stretches, uneven speed, clipping and late starts; worn heads and lossy files are not among them: " (count(trials.established.count as usize, "was", "were"))
+                    " with noise, dropouts, lost stretches, uneven speed, band limits, clipping and late starts, one take in seven kept in a lossy file; tilted heads are not among them: " (count(trials.established.count as usize, "was", "were"))
                     " established, and " strong { (trials.established.wrong) " of them wrong" }
                     @if let Some(bound) = trials.established.upper_95 {
                         " (by that alone, with 95\u{a0}% confidence, at most " (score::chance(bound)) ")"
@@ -399,27 +400,9 @@ pub fn cautions() -> Markup {
     html! {
         section id="cautions" {
             h2 { "Cautions" }
+            p { (FIRST) }
             ul class="plain" {
-                li {
-                    strong { "Mould" } " (white, brown or grey dust on the tape): do not play it. Seal the tape in a bag; people \
-                    with allergies or asthma keep away; gloves and a dust mask; leave it to professionals. (Canadian \
-                    Conservation Institute; US National Archives)"
-                }
-                li {
-                    strong { "Isopropanol" } " for cleaning is flammable, flash point 12 °C (53 °F). Ventilate; the limit is 400 \
-                    ppm. (NIOSH Pocket Guide)"
-                }
-                li {
-                    strong { "Mains equipment" } ": isolate it and check that it is dead before you open it; otherwise a licensed \
-                    technician. (HSE, HSG85)"
-                }
-                li {
-                    strong { "Data tones are loud and harsh" } ": keep headphones low; 80 dB for 40 hours a week at most. \
-                    (WHO–ITU 2019)"
-                }
-                li {
-                    strong { "Copying programs" } ": the law where you live decides. Your own tapes, or with permission."
-                }
+                @for (what, told) in CAUTIONS { li { strong { (what) } ": " (told) } }
             }
         }
     }

@@ -148,7 +148,7 @@ fn sure(program: &ProgramVerdict) -> Markup {
                 strong { (chance) } "."
             }
             @if program.p_wrong <= LEAST_P_WRONG { " No claim here goes beyond that, however good the evidence." }
-            @else if program.p_wrong >= ESTABLISHED_BELOW { " Established would need less than 1 in a million." }
+            @else if program.p_wrong >= ESTABLISHED_BELOW { " Established would need under 1 in a million." }
             @if !program.decisions.is_empty() {
                 " That is said of the evidence's own bytes; those that a person decided are no part of it."
             }

@@ -34,12 +34,12 @@ pub fn page(title: &str, style: &str, body: Markup) -> String {
 }
 
 /// Graphics of the old machines that common fonts lack (Unicode's Symbols for Legacy Computing) as the code that types them,
-/// `{$D4}` as in listings: a reader would see an empty box. Other text is left as it is.
+/// `{0xD4}` as in listings: a reader would see an empty box. Other text is left as it is.
 pub fn legible(text: &str) -> String {
     text.chars().fold(String::with_capacity(text.len()), |mut out, c| {
         match c {
             '\u{1FB00}'..='\u{1FBFF}' => match charset::code_of(c) {
-                Some(code) => out.push_str(&format!("{{${code:02X}}}")),
+                Some(code) => out.push_str(&format!("{{0x{code:02X}}}")),
                 None => out.push_str(&format!("{{U+{:X}}}", u32::from(c))),
             },
             c => out.push(c),
@@ -55,7 +55,7 @@ pub fn unbroken(text: &str) -> String {
 
 /// What is to be said where one of these names holds such a code; `None` if none does.
 pub fn code_note<'a>(mut names: impl Iterator<Item = &'a str>) -> Option<&'static str> {
-    let told = "A code in braces in a name, such as {$D4}, stands for a graphics character of the old machine that few fonts have.";
+    let told = "A code in braces in a name, such as {0xD4}, stands for a graphics character of the old machine that few fonts have.";
     names.any(|name| legible(name) != name).then_some(told)
 }
 
@@ -91,7 +91,7 @@ mod tests {
     /// U+1FB70 is the picture of D4 hex in the machine's set (Unicode proposal L2/19-025, from memory); U+1FBF0 is in none.
     #[test]
     fn no_page_holds_what_few_fonts_have() {
-        assert_eq!(legible("♠\u{1FB70}IDE │ ┐\u{1FBF0}"), "♠{$D4}IDE │ ┐{U+1FBF0}");
+        assert_eq!(legible("♠\u{1FB70}IDE │ ┐\u{1FBF0}"), "♠{0xD4}IDE │ ┐{U+1FBF0}");
         assert!(page("\u{1FB70}", "", html! { p title="\u{1FB8C}" { "\u{1FB7C}" } }).chars().all(|c| c < '\u{1FB00}'));
         assert!(code_note(["TIDE", "♠"].into_iter()).is_none() && code_note(["A", "\u{1FB70}"].into_iter()).is_some());
     }
