@@ -11,6 +11,8 @@ mod faults;
 mod folder;
 #[path = "cli/hostile.rs"]
 mod hostile;
+#[path = "cli/packing.rs"]
+mod packing;
 #[path = "cli/papers.rs"]
 mod papers;
 #[path = "cli/results.rs"]

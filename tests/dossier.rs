@@ -18,6 +18,10 @@ mod forecast;
 mod foreign;
 #[path = "dossier/forged.rs"]
 mod forged;
+#[path = "dossier/outside.rs"]
+mod outside;
+#[path = "dossier/own.rs"]
+mod own;
 #[path = "dossier/people.rs"]
 mod people;
 #[path = "dossier/scale.rs"]
