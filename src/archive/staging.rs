@@ -15,7 +15,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, File, OpenOptions};
-use std::io::{self, Read, Seek, Write};
+use std::io::{self, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::time::UNIX_EPOCH;
@@ -32,7 +32,7 @@ use crate::export::record::is_hash;
 use crate::recovery::Progress;
 
 /// What the lock holds.
-const MARK: &str = "quorate pack\n";
+const MARK: &[u8] = b"quorate pack\n";
 
 /// Read at once; both hashes of a chunk are taken in parallel.
 const CHUNK: usize = 1 << 20;
@@ -103,8 +103,9 @@ impl Staging {
             }
             made => made.map_err(|e| Error::write(&folder, e))?,
         }
-        for (path, kind) in walk(&folder)? {
-            let name = name_in(&folder, &path);
+        let there = walk(&folder)?;
+        for (path, kind) in &there {
+            let name = name_in(&folder, path);
             let known = match name.as_str() {
                 "begun" | "hashed" | "lock" => kind.is_file(),
                 "bag" => kind.is_dir(),
@@ -112,25 +113,22 @@ impl Staging {
                 inner => inner.starts_with("bag/") && (kind.is_dir() || kind.is_file()),
             };
             if !known {
-                return Err(foreign(&path));
+                return Err(foreign(path));
             }
         }
         let lock_path = hidden("lock");
-        let lock = OpenOptions::new().create(true).truncate(false).read(true).write(true).open(&lock_path);
+        let mark = if disk::is_plain(&lock_path) { fs::read(&lock_path) } else { Ok(Vec::new()) };
+        let mark = mark.map_err(|e| Error::read(&lock_path, e))?;
+        // one that was killed before it could say whose it is has made nothing else
+        if mark != MARK && !(MARK.starts_with(&mark) && there.iter().all(|(path, _)| *path == lock_path)) {
+            return Err(foreign(&folder));
+        }
+        let lock = OpenOptions::new().create(true).truncate(false).write(true).open(&lock_path);
         let mut lock = lock.map_err(|e| Error::write(&lock_path, e))?;
         if !matches!(FileExt::try_lock(&lock), Ok(())) {
             return refused("another process is packing it; wait for it to end");
         }
-        let mut mark = String::new();
-        let _ = (&lock).take(MARK.len() as u64 + 1).read_to_string(&mut mark);
-        if mark != MARK {
-            // killed before it could say whose it is: then there is nothing else
-            if !MARK.starts_with(&mark) || ["bag", "begun", "hashed"].iter().any(|name| hidden(name).exists()) {
-                return Err(foreign(&folder));
-            }
-            let write = lock.set_len(0).and_then(|()| lock.rewind()).and_then(|()| lock.write_all(MARK.as_bytes()));
-            write.map_err(|e| Error::write(&lock_path, e))?;
-        }
+        lock.write_all(MARK).map_err(|e| Error::write(&lock_path, e))?;
         fs::create_dir_all(hidden("bag/data")).map_err(|e| Error::write(&folder, e))?;
         let begun = OpenOptions::new().create(true).append(true).open(hidden("begun"));
         let begun = Mutex::new(begun.map_err(|e| Error::write(&hidden("begun"), e))?);

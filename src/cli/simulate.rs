@@ -8,6 +8,7 @@ use comfy_table::Cell;
 use super::progress::Bar;
 use super::{Done, screen};
 use crate::channel::{self, recipe::TrueProgram};
+use crate::dossier::Lock;
 use crate::export::folder;
 use crate::report::table::{Column, Fit, column};
 
@@ -58,6 +59,10 @@ impl Simulate {
     pub fn run(&self) -> Done {
         // a file more, and a dossier, an overview or a bag is none as it was
         folder::outside(&self.out, &self.out.join("take"))?;
+        let lock = Lock::take(&self.out, "simulate")?;
+        if lock.is_some() {
+            folder::clean_within(&self.out)?;
+        }
         let bar = Bar::new(self.quiet);
         let truth = channel::run(&self.recipe, &self.out, self.seed, &mut |number, all, name| {
             bar.tell(number as f64 / all.max(1) as f64, &format!("playing {name}"));

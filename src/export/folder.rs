@@ -141,16 +141,36 @@ pub fn clean(folder: &Path) -> Result<(), Error> {
     for entry in fs::read_dir(parent).map_err(|e| Error::read(parent, e))? {
         let entry = entry.map_err(|e| Error::read(parent, e))?;
         let (path, name) = (entry.path(), entry.file_name().to_string_lossy().into_owned());
-        // six random letters lie between
         let ours = name.strip_prefix(&prefix).or_else(|| name.strip_prefix(TRIAL));
         let ours = ours.and_then(|rest| rest.strip_suffix(SUFFIX));
-        if ours.is_some_and(|r| r.len() == 6 && r.chars().all(|c| c.is_ascii_alphanumeric())) {
+        if ours.is_some_and(is_random) {
             let kind = entry.file_type().map_err(|e| Error::read(&path, e))?;
             let gone = if kind.is_dir() { fs::remove_dir_all(&path) } else { fs::remove_file(&path) };
             gone.map_err(|e| Error::write(&path, e))?;
         }
     }
     Ok(())
+}
+
+/// Takes away the files that a run that was killed left in `folder`: for a folder of files that have no record of their own.
+/// Only for who holds its lock.
+pub fn clean_within(folder: &Path) -> Result<(), Error> {
+    if !folder.is_dir() {
+        return Ok(());
+    }
+    for (path, kind) in walk(folder)? {
+        let name = path.file_name().unwrap_or_default().to_string_lossy();
+        let letters = name.strip_prefix(".quorate-").and_then(|rest| rest.strip_suffix(SUFFIX));
+        if kind.is_file() && letters.is_some_and(is_random) {
+            fs::remove_file(&path).map_err(|e| Error::write(&path, e))?;
+        }
+    }
+    Ok(())
+}
+
+/// The letters that lie between the ends of a temporary name.
+fn is_random(letters: &str) -> bool {
+    letters.len() == 6 && letters.chars().all(|c| c.is_ascii_alphanumeric())
 }
 
 /// What the hidden names of a folder begin with, which lie beside it.
