@@ -7,6 +7,7 @@ use comfy_table::Cell;
 
 use super::progress::Bar;
 use super::{Done, screen};
+use crate::Error;
 use crate::channel::{self, recipe::TrueProgram};
 use crate::dossier::Lock;
 use crate::export::folder;
@@ -59,7 +60,11 @@ impl Simulate {
     pub fn run(&self) -> Done {
         // a file more, and a dossier, an overview or a bag is none as it was
         folder::outside(&self.out, &self.out.join("take"))?;
-        let lock = Lock::take(&self.out, "simulate")?;
+        // takes may go into a folder beside which nothing can be written
+        let lock = match Lock::take(&self.out, "simulate") {
+            Err(Error::Write { .. }) => None,
+            lock => lock?,
+        };
         if lock.is_some() {
             folder::clean_within(&self.out)?;
         }
