@@ -13,6 +13,8 @@ mod floats;
 mod folder;
 #[path = "cli/hostile.rs"]
 mod hostile;
+#[path = "cli/packing.rs"]
+mod packing;
 #[path = "cli/papers.rs"]
 mod papers;
 #[path = "cli/results.rs"]

@@ -22,6 +22,10 @@ mod forged;
 mod listing;
 #[path = "dossier/loud.rs"]
 mod loud;
+#[path = "dossier/outside.rs"]
+mod outside;
+#[path = "dossier/own.rs"]
+mod own;
 #[path = "dossier/people.rs"]
 mod people;
 #[path = "dossier/scale.rs"]

@@ -21,7 +21,8 @@ use super::record;
 use super::staging::{Source, Staging};
 use crate::Error;
 use crate::dossier::Dossier;
-use crate::export::folder::RECORD;
+use crate::export::disk;
+use crate::export::folder::{RECORD, outside};
 use crate::export::names::printable;
 use crate::export::page_seal;
 use crate::recovery::{Outcome, Progress};
@@ -61,22 +62,24 @@ pub fn pack(
     date: &str,
     progress: Progress,
 ) -> Result<Packed, Error> {
-    outside(dossier.folder(), out)?;
+    // a bag inside the folder that it is made of would hold itself
+    outside(out, out)?;
     progress(0.0, "deciding again");
     let outcome = dossier.decide(&|_, _| ())?;
     let captures = find(dossier, &outcome, captures)?;
-    let mut staging = Staging::open(out)?;
     let mut sources: Vec<Source> = captures.iter().filter_map(source).collect();
     for name in dossier.files().names() {
         let listed = dossier.files().listed(name);
         sources.push(Source {
             path: format!("dossier/{name}"),
-            file: dossier.files().path(name),
+            file: disk::inside(dossier.folder(), name)?,
             sha256: listed.map(|l| l.sha256.clone()),
         });
     }
     let run = dossier.files().path(RECORD);
-    sources.push(Source { path: format!("dossier/{RECORD}"), file: run, sha256: None });
+    let sha256 = Some(dossier.files().record_sha256().to_string());
+    sources.push(Source { path: format!("dossier/{RECORD}"), file: run, sha256 });
+    let mut staging = Staging::open(out)?;
     staging.copy(&sources, &|share, what| progress(0.05 + 0.85 * share, what))?;
     progress(0.92, "drawing the report");
     let page = report::evidence_report(dossier, &|_, _| ())?;
@@ -96,19 +99,6 @@ pub fn pack(
     staging.put("premis.xml", &xml)?;
     let payload = staging.finish(&info(dossier, &outcome, date))?;
     Ok(Packed { payload })
-}
-
-/// A bag inside the folder that it is made of would hold itself, and make the folder look tampered with.
-fn outside(folder: &Path, out: &Path) -> Result<(), Error> {
-    let real = |path: &Path| fs::canonicalize(path).ok();
-    let near = out.ancestors().skip(1).find_map(|a| real(if a.as_os_str().is_empty() { Path::new(".") } else { a }));
-    if let (Some(folder), Some(near)) = (real(folder), near)
-        && near.starts_with(folder)
-    {
-        let what = "lies in the dossier that is to be packed; name a place outside";
-        return Err(Error::Refused { path: out.to_path_buf(), what: what.into() });
-    }
-    Ok(())
 }
 
 fn find(dossier: &Dossier, outcome: &Outcome, captures: Captures) -> Result<Vec<Capture>, Error> {

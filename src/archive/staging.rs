@@ -3,9 +3,12 @@
 //!
 //! ```text
 //! .BAG.packing/bag/       what will be the bag
+//! .BAG.packing/begun      a line for every file that was begun: what else lies in the bag is not ours
 //! .BAG.packing/hashed     one JSON line for every file that is copied, synced and hashed
-//! .BAG.packing/lock       held while a process works here
+//! .BAG.packing/lock       held while a process works here; its line says that the folder is ours
 //! ```
+//!
+//! Nothing is written or removed through a link, and no file that is not known to be of our making is removed.
 //!
 //! A file counts as done when its line names the same source, length and time of change that the source has now, and
 //! the copy has that length and is as it was left. A line torn by a crash is no line.
@@ -24,7 +27,12 @@ use sha2::{Digest, Sha256, Sha512};
 
 use super::bag::{self, Algorithm, Hashed};
 use crate::Error;
+use crate::export::disk::{self, name_in, walk};
+use crate::export::record::is_hash;
 use crate::recovery::Progress;
+
+/// What the lock holds.
+const MARK: &[u8] = b"quorate pack\n";
 
 /// Read at once; both hashes of a chunk are taken in parallel.
 const CHUNK: usize = 1 << 20;
@@ -58,14 +66,16 @@ pub struct Staging {
     folder: PathBuf,
     done: BTreeMap<String, Done>,
     payload: Vec<Hashed>,
+    /// Where every file is noted before it is made.
+    begun: Mutex<File>,
     _lock: File,
 }
 
 impl Staging {
     /// Begins a bag at `target`, or goes on with one.
     ///
-    /// Errors: [`Error::Refused`] if something is at `target` already or another process is at work on it,
-    /// [`Error::Write`] if nothing can be made beside it.
+    /// Errors: [`Error::Refused`] if something is at `target` already, another process is at work on it, or what lies in the
+    /// place of the hidden folder is not ours; [`Error::Write`] if nothing can be made there.
     pub fn open(target: &Path) -> Result<Staging, Error> {
         let refused = |what: &str| Err(Error::Refused { path: target.to_path_buf(), what: what.into() });
         let Some(name) = target.file_name() else {
@@ -79,19 +89,93 @@ impl Staging {
             _ => PathBuf::from("."),
         };
         let folder = parent.join(format!(".{}.packing", name.to_string_lossy()));
-        fs::create_dir_all(folder.join("bag/data")).map_err(|e| Error::write(&folder, e))?;
-        let lock_path = folder.join("lock");
+        let hidden = |name: &str| folder.join(name);
+        let foreign = |path: &Path| Error::Refused {
+            path: path.to_path_buf(),
+            what: "is not of quorate's making, and lies where the bag is to be packed; move it away".into(),
+        };
+        fs::create_dir_all(&parent).map_err(|e| Error::write(&parent, e))?;
+        match fs::create_dir(&folder) {
+            Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {
+                if !fs::symlink_metadata(&folder).is_ok_and(|there| there.is_dir()) {
+                    return Err(foreign(&folder));
+                }
+            }
+            made => made.map_err(|e| Error::write(&folder, e))?,
+        }
+        let there = walk(&folder)?;
+        for (path, kind) in &there {
+            let name = name_in(&folder, path);
+            let known = match name.as_str() {
+                "begun" | "hashed" | "lock" => kind.is_file(),
+                "bag" => kind.is_dir(),
+                // looked at below, one by one
+                inner => inner.starts_with("bag/") && (kind.is_dir() || kind.is_file()),
+            };
+            if !known {
+                return Err(foreign(path));
+            }
+        }
+        let lock_path = hidden("lock");
+        let mark = if disk::is_plain(&lock_path) { fs::read(&lock_path) } else { Ok(Vec::new()) };
+        let mark = mark.map_err(|e| Error::read(&lock_path, e))?;
+        // one that was killed before it could say whose it is has made nothing else
+        if mark != MARK && !(MARK.starts_with(&mark) && there.iter().all(|(path, _)| *path == lock_path)) {
+            return Err(foreign(&folder));
+        }
         let lock = OpenOptions::new().create(true).truncate(false).write(true).open(&lock_path);
-        let lock = lock.map_err(|e| Error::write(&lock_path, e))?;
+        let mut lock = lock.map_err(|e| Error::write(&lock_path, e))?;
         if !matches!(FileExt::try_lock(&lock), Ok(())) {
             return refused("another process is packing it; wait for it to end");
         }
-        let done = match fs::read(folder.join("hashed")) {
+        lock.write_all(MARK).map_err(|e| Error::write(&lock_path, e))?;
+        fs::create_dir_all(hidden("bag/data")).map_err(|e| Error::write(&folder, e))?;
+        let begun = OpenOptions::new().create(true).append(true).open(hidden("begun"));
+        let begun = Mutex::new(begun.map_err(|e| Error::write(&hidden("begun"), e))?);
+        let done = match fs::read(hidden("hashed")) {
             Ok(text) => read_state(&text),
             Err(e) if e.kind() == io::ErrorKind::NotFound => BTreeMap::new(),
-            Err(e) => return Err(Error::read(&folder.join("hashed"), e)),
+            Err(e) => return Err(Error::read(&hidden("hashed"), e)),
         };
-        Ok(Staging { target: target.to_path_buf(), parent, folder, done, payload: Vec::new(), _lock: lock })
+        let staging =
+            Staging { target: target.to_path_buf(), parent, folder, done, payload: Vec::new(), begun, _lock: lock };
+        staging.all_ours()?;
+        Ok(staging)
+    }
+
+    /// Errors: [`Error::Refused`] for a file in the bag that no process of ours has begun.
+    fn all_ours(&self) -> Result<(), Error> {
+        let path = self.folder.join("begun");
+        let begun = fs::read_to_string(&path).map_err(|e| Error::read(&path, e))?;
+        let begun: BTreeSet<&str> = begun.lines().collect();
+        let bag = self.folder.join("bag");
+        for (path, kind) in walk(&bag)? {
+            if kind.is_file() && !begun.contains(name_in(&bag, &path).as_str()) {
+                let what =
+                    "was put there by somebody else, and the bag is to hold what quorate packs alone; move it away";
+                return Err(Error::Refused { path, what: what.into() });
+            }
+        }
+        Ok(())
+    }
+
+    /// An empty file in the bag, in the place of an earlier one of ours.
+    fn create(&self, path: &str) -> Result<File, Error> {
+        let file = self.folder.join("bag").join(path);
+        let make = || {
+            if let Ok(mut begun) = self.begun.lock() {
+                begun.write_all(format!("{path}\n").as_bytes())?;
+            }
+            if let Some(folder) = file.parent() {
+                fs::create_dir_all(folder)?;
+            }
+            match fs::remove_file(&file) {
+                Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
+                _ => {}
+            }
+            File::create_new(&file)
+        };
+        make().map_err(|e| Error::write(&file, e))
     }
 
     /// Copies the sources into the payload and hashes them, several at a time, the longest first. What an earlier run
@@ -124,8 +208,12 @@ impl Staging {
                 tell(found.bytes);
                 return Ok(done.hashed());
             }
-            let (sha256, sha512) = copy_hashed(&found.source.file, &copy, &tell)?;
-            found.check(&sha256)?;
+            let output = self.create(&format!("data/{}", found.source.path))?;
+            let (sha256, sha512) = copy_hashed(&found.source.file, &copy, output, &tell)?;
+            found.check(&sha256).inspect_err(|_| {
+                // what is not what was asked for is not kept
+                let _ = fs::remove_file(&copy);
+            })?;
             let copied = fs::metadata(&copy).map_err(|e| Error::write(&copy, e))?;
             let done = found.done(sha256, sha512, time(&copied));
             let line = serde_json::to_string(&done).map_err(|e| Error::write(&state_path, e.into()))?;
@@ -171,26 +259,28 @@ impl Staging {
             self.write(&format!("tagmanifest-{}.txt", algorithm.name()), text.as_bytes())?;
         }
         let bag = self.folder.join("bag");
-        sync_folders(&bag).map_err(|e| Error::write(&bag, e))?;
-        rename_new(&bag, &self.target)?;
+        disk::sync_all(&bag)?;
+        disk::rename_new(&bag, &self.target)?;
         let failed = |e| Error::write(&self.target, e);
-        sync(&self.parent).map_err(failed)?;
-        fs::remove_dir_all(&self.folder).map_err(|e| Error::write(&self.folder, e))?;
+        disk::sync(&self.parent).map_err(failed)?;
+        for name in ["begun", "hashed", "lock"] {
+            fs::remove_file(self.folder.join(name)).map_err(|e| Error::write(&self.folder, e))?;
+        }
+        fs::remove_dir(&self.folder).map_err(|e| Error::write(&self.folder, e))?;
         Ok(self.payload)
     }
 
     /// Removes what an earlier run with other sources has left.
     fn clear_but(&self, sources: &[Source]) -> Result<(), Error> {
-        let wanted: BTreeSet<PathBuf> = sources.iter().map(|s| PathBuf::from("data").join(&s.path)).collect();
+        let wanted: BTreeSet<String> = sources.iter().map(|s| format!("data/{}", s.path)).collect();
         let bag = self.folder.join("bag");
-        for file in walk(&bag).map_err(|e| Error::read(&bag, e))?.files {
-            if !file.strip_prefix(&bag).is_ok_and(|relative| wanted.contains(relative)) {
-                fs::remove_file(&file).map_err(|e| Error::write(&file, e))?;
+        let there = walk(&bag)?;
+        for (file, kind) in &there {
+            if !kind.is_dir() && !wanted.contains(&name_in(&bag, file)) {
+                fs::remove_file(file).map_err(|e| Error::write(file, e))?;
             }
         }
-        let mut folders = walk(&bag).map_err(|e| Error::read(&bag, e))?.folders;
-        folders.reverse();
-        for folder in folders {
+        for (folder, _) in there.iter().rev().filter(|(_, kind)| kind.is_dir()) {
             // only empty ones can go; those that are needed are made again
             let _ = fs::remove_dir(folder);
         }
@@ -198,16 +288,9 @@ impl Staging {
     }
 
     fn write(&self, path: &str, bytes: &[u8]) -> Result<Hashed, Error> {
-        let file = self.folder.join("bag").join(path);
-        let write = || {
-            if let Some(folder) = file.parent() {
-                fs::create_dir_all(folder)?;
-            }
-            let mut out = File::create(&file)?;
-            out.write_all(bytes)?;
-            out.sync_all()
-        };
-        write().map_err(|e| Error::write(&file, e))?;
+        let mut out = self.create(path)?;
+        let failed = |e| Error::write(&self.folder.join("bag").join(path), e);
+        out.write_all(bytes).and_then(|()| out.sync_all()).map_err(failed)?;
         Ok(Hashed {
             path: path.into(),
             bytes: bytes.len() as u64,
@@ -284,17 +367,15 @@ fn time(data: &fs::Metadata) -> u128 {
 
 fn read_state(text: &[u8]) -> BTreeMap<String, Done> {
     let lines = text.split(|&b| b == b'\n').filter_map(|line| serde_json::from_slice::<Done>(line).ok());
-    lines.map(|done| (done.path.clone(), done)).collect()
+    let digits = |text: &str| text.bytes().all(|b| matches!(b, b'0'..=b'9' | b'a'..=b'f'));
+    let sound = |done: &Done| is_hash(&done.sha256) && done.sha512.len() == 128 && digits(&done.sha512);
+    lines.filter(sound).map(|done| (done.path.clone(), done)).collect()
 }
 
 /// Copies a file and gives its SHA-256 and SHA-512. The copy is synced.
-fn copy_hashed(from: &Path, to: &Path, tell: &dyn Fn(u64)) -> Result<(String, String), Error> {
+fn copy_hashed(from: &Path, to: &Path, mut output: File, tell: &dyn Fn(u64)) -> Result<(String, String), Error> {
     let (unread, unwritten) = (|e| Error::read(from, e), |e| Error::write(to, e));
-    if let Some(folder) = to.parent() {
-        fs::create_dir_all(folder).map_err(unwritten)?;
-    }
     let mut input = File::open(from).map_err(unread)?;
-    let mut output = File::create(to).map_err(unwritten)?;
     let (mut short, mut long) = (Sha256::new(), Sha512::new());
     let mut chunk = vec![0; CHUNK];
     loop {
@@ -321,68 +402,4 @@ fn copy_hashed(from: &Path, to: &Path, tell: &dyn Fn(u64)) -> Result<(String, St
 
 fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect()
-}
-
-/// All files and folders under a folder; folders before what is in them.
-#[derive(Default)]
-pub(super) struct Walk {
-    pub files: Vec<PathBuf>,
-    pub folders: Vec<PathBuf>,
-}
-
-/// Links are not followed: they count as files. Sorted by path.
-pub(super) fn walk(root: &Path) -> io::Result<Walk> {
-    let mut out = Walk::default();
-    let mut open = vec![root.to_path_buf()];
-    while let Some(folder) = open.pop() {
-        for entry in fs::read_dir(&folder)? {
-            let entry = entry?;
-            if entry.file_type()?.is_dir() {
-                open.push(entry.path());
-            } else {
-                out.files.push(entry.path());
-            }
-        }
-        out.folders.push(folder);
-    }
-    out.files.sort();
-    out.folders.sort();
-    Ok(out)
-}
-
-/// Renames a folder to a name that is free, and only then.
-fn rename_new(from: &Path, to: &Path) -> Result<(), Error> {
-    let taken = || Error::Refused {
-        path: to.to_path_buf(),
-        what: "was made by somebody else in the meantime; move it away and run the command again".into(),
-    };
-    #[cfg(any(target_os = "linux", target_os = "android", target_vendor = "apple"))]
-    {
-        use rustix::fs::{CWD, RenameFlags, renameat_with};
-        use rustix::io::Errno;
-        match renameat_with(CWD, from, CWD, to, RenameFlags::NOREPLACE) {
-            Ok(()) => return Ok(()),
-            Err(Errno::EXIST) => return Err(taken()),
-            // this file system can't; then in two steps
-            Err(Errno::INVAL | Errno::NOSYS | Errno::NOTSUP) => {}
-            Err(e) => return Err(Error::write(to, e.into())),
-        }
-    }
-    if fs::symlink_metadata(to).is_ok() {
-        return Err(taken());
-    }
-    fs::rename(from, to).map_err(|e| Error::write(to, e))
-}
-
-fn sync_folders(root: &Path) -> io::Result<()> {
-    walk(root)?.folders.iter().try_for_each(|folder| sync(folder))
-}
-
-/// A rename lasts only once its folder is on the disk. Where folders can't be opened (Windows), renames are journalled.
-fn sync(folder: &Path) -> io::Result<()> {
-    #[cfg(unix)]
-    File::open(folder)?.sync_all()?;
-    #[cfg(not(unix))]
-    let _ = folder;
-    Ok(())
 }

@@ -15,11 +15,12 @@ pub(super) fn open(path: &Path) -> Result<(File, u64), Error> {
         ),
         _ => Error::read(path, error),
     })?;
+    let no_file = |kind, what: &str| Err(Error::read(path, io::Error::new(kind, what)));
     if metadata.is_dir() {
-        return Err(Error::input(path, "is a folder; name the capture files in it"));
+        return no_file(ErrorKind::IsADirectory, "it is a folder; name the capture files in it");
     }
     if !metadata.is_file() {
-        return Err(Error::input(path, "is not an ordinary file; save the capture to a file first"));
+        return no_file(ErrorKind::InvalidInput, "it is not an ordinary file; save the capture to a file first");
     }
     if metadata.len() == 0 {
         return Err(Error::input(path, "is empty (0 bytes): nothing was recorded or copied; make the capture again"));

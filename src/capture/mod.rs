@@ -147,6 +147,17 @@ enum Source {
     Pulses(PulseImage),
 }
 
+/// Whether the file system gives a capture at all, whatever is in it: there, an ordinary file, and allowed.
+///
+/// # Errors
+/// [`Error::Read`].
+pub fn is_there(path: &Path) -> Result<(), Error> {
+    match file::open(path) {
+        Err(error @ Error::Read { .. }) => Err(error),
+        _ => Ok(()),
+    }
+}
+
 impl Capture {
     /// Reads the headers; for FLAC decodes all of it into a temporary file, for a pulse image indexes the pulses.
     ///

@@ -1,47 +1,16 @@
 //! Writes captures: for the corpus, the simulator and tests. Same samples, same bytes.
 
 use crate::Error;
+use crate::export::atomic::{Existing, write_with};
 use flacenc::component::BitRepr;
 use flacenc::error::Verify;
-use std::fs::File;
-use std::io::{self, BufWriter, Write};
+use std::io::{self, Write};
 use std::path::Path;
-
-/// Writes `path` through a temporary file beside it: filled by `fill`, synced, then renamed, so that there is never half a
-/// file under that name.
-///
-/// # Errors
-/// [`Error::Write`] for whatever the file system or `fill` says.
-pub fn atomic(path: &Path, fill: impl FnOnce(&mut BufWriter<&File>) -> io::Result<()>) -> Result<(), Error> {
-    let folder = match path.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder,
-        _ => Path::new("."),
-    };
-    let write = || -> io::Result<()> {
-        let mut builder = tempfile::Builder::new();
-        builder.prefix(".quorate-");
-        // Temporary files are private by default; this one becomes an ordinary file, as the umask has it.
-        #[cfg(unix)]
-        builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-        let temporary = builder.tempfile_in(folder)?;
-        let mut writer = BufWriter::new(temporary.as_file());
-        fill(&mut writer)?;
-        writer.flush()?;
-        drop(writer);
-        temporary.as_file().sync_all()?;
-        temporary.persist(path).map_err(|error| error.error)?;
-        // The new name is safe only once the folder is.
-        #[cfg(unix)]
-        File::open(folder)?.sync_all()?;
-        Ok(())
-    };
-    write().map_err(|error| Error::write(path, error))
-}
 
 /// Writes 16-bit WAV. `samples` are interleaved: whole frames of `channels`.
 ///
 /// # Errors
-/// [`Error::Usage`] for samples that make no whole frames; [`Error::Write`] as [`atomic`], and beyond 4 GiB.
+/// [`Error::Usage`] for samples that make no whole frames; [`Error::Write`], and beyond 4 GiB.
 pub fn write_wav16(path: &Path, rate: u32, channels: u16, samples: &[i16]) -> Result<(), Error> {
     if channels == 0 || samples.len() % usize::from(channels) != 0 {
         return Err(Error::Usage(format!("{} samples make no whole frames of {channels} channels", samples.len())));
@@ -52,7 +21,7 @@ pub fn write_wav16(path: &Path, rate: u32, channels: u16, samples: &[i16]) -> Re
         hound::Error::IoError(error) => error,
         error => io::Error::other(error.to_string()),
     };
-    atomic(path, |file| {
+    write_with(path, Existing::Replace, |file| {
         let mut writer = hound::WavWriter::new(file, spec).map_err(other)?;
         for &sample in samples {
             writer.write_sample(sample).map_err(other)?;
@@ -64,7 +33,7 @@ pub fn write_wav16(path: &Path, rate: u32, channels: u16, samples: &[i16]) -> Re
 /// Writes 16-bit mono FLAC, on one thread.
 ///
 /// # Errors
-/// [`Error::Usage`] for no samples or a rate FLAC cannot hold; [`Error::Write`] as [`atomic`].
+/// [`Error::Usage`] for no samples or a rate FLAC cannot hold; [`Error::Write`].
 pub fn write_flac16(path: &Path, rate: u32, samples: &[i16]) -> Result<(), Error> {
     let refused = |what: String| Error::Usage(format!("{}: cannot be written as FLAC: {what}", path.display()));
     if samples.is_empty() {
@@ -83,7 +52,7 @@ pub fn write_flac16(path: &Path, rate: u32, samples: &[i16]) -> Result<(), Error
     stream.stream_info_mut().set_block_sizes(size, size).map_err(|error| refused(error.to_string()))?;
     let mut sink = flacenc::bitsink::ByteSink::new();
     stream.write(&mut sink).map_err(|error| refused(error.to_string()))?;
-    atomic(path, |file| file.write_all(sink.as_slice()))
+    write_with(path, Existing::Replace, |file| file.write_all(sink.as_slice()))
 }
 
 #[cfg(test)]

@@ -2,7 +2,8 @@
 
 use super::recipe::{Recipe, Truth, hex};
 use crate::Error;
-use crate::capture::write::{atomic, write_flac16, write_wav16};
+use crate::capture::write::{write_flac16, write_wav16};
+use crate::export::atomic::{Existing, write_with};
 use serde_json::json;
 use sha2::{Digest, Sha256};
 use std::io::{self, Write};
@@ -50,7 +51,7 @@ pub fn run(
     }
     for (program, path) in truth.programs.iter().zip(&programs) {
         let address = program.load_address.map(u16::to_le_bytes);
-        atomic(path, |file| {
+        write_with(path, Existing::Replace, |file| {
             file.write_all(address.as_ref().map_or(&[][..], |a| a))?;
             file.write_all(&program.bytes)
         })?;
@@ -59,7 +60,7 @@ pub fn run(
     for (take, digest) in page["takes"].as_array_mut().into_iter().flatten().zip(digests) {
         take["sha256"] = json!(digest);
     }
-    atomic(&truth_file, |file| {
+    write_with(&truth_file, Existing::Replace, |file| {
         serde_json::to_writer_pretty(&mut *file, &page)?;
         file.write_all(b"\n")
     })?;

@@ -9,7 +9,7 @@ use clap::Args;
 use super::progress::Bar;
 use super::recover::{LevelName, Said, arrival, aside, below};
 use super::settings::Settings;
-use super::{Done, changes, screen};
+use super::{Done, changes, screen, takes};
 use crate::Error;
 use crate::capture::Capture;
 use crate::dossier::change::Change;
@@ -17,7 +17,7 @@ use crate::dossier::foreign::{Belongs, belongs};
 use crate::dossier::log::Event;
 use crate::dossier::store::{Input, Seconds, Update};
 use crate::dossier::{Dossier, Lock};
-use crate::export::folder::Target;
+use crate::export::folder::{Holds, Target};
 use crate::export::names::printable;
 use crate::recovery::{self, Intake, Received};
 use crate::report::summary;
@@ -38,6 +38,9 @@ pub struct Add {
     /// Let in takes of another tape: they share nothing with those that are there, or hold other programs in their place
     #[arg(long)]
     allow_foreign: bool,
+    /// Go on without takes that are not there or can't be read
+    #[arg(long)]
+    skip_missing: bool,
     #[command(flatten)]
     said: Said,
     /// Exit with 3 if any program's verdict is below this
@@ -62,11 +65,13 @@ contradicts what was established before, that is logged, said, and stands in the
 impl Add {
     pub fn run(&self, settings: Settings) -> Done {
         let (date, start) = (format!("{:.0}", jiff::Timestamp::now()), Instant::now());
+        takes::all_there(&self.takes, self.skip_missing)?;
         let lock = Lock::take(&self.dir, "add")?;
         let dossier = Dossier::open(&self.dir)?;
-        let target = Target::new(&self.dir)?;
+        let target = Target::new(&self.dir, Holds::Dossier)?;
         if let Some(take) = self.takes.iter().find(|take| target.holds(take)) {
-            let what = "lies in the dossier itself: it was made from the evidence and is none";
+            let what = "lies in the folder of the dossier: what quorate made there is no evidence, and a recording of yours belongs \
+                        outside; move it";
             return Err(Error::Refused { path: take.clone(), what: what.into() });
         }
         if lock.is_some() {
@@ -80,11 +85,12 @@ impl Add {
         }
         let bar = Bar::new(self.quiet);
         let mut new = Intake::receive(&fresh, format.as_ref(), &|share, what| bar.tell(0.9 * share, what))?;
+        takes::none_lost(&mut new, self.skip_missing)?;
         self.said.tell(&mut new.received);
         let came: Vec<(String, String)> = new.received.iter().map(|r| (r.file(), r.sha256.clone())).collect();
         let skipped: Vec<String> = new.skipped.iter().map(|s| s.reason.clone()).collect();
         let paths: Vec<PathBuf> = new.received.iter().map(|r| r.path.clone()).collect();
-        let Intake { mut received, skipped: mut left_out } = dossier.intake()?;
+        let Intake { mut received, skipped: mut left_out, .. } = dossier.intake()?;
         received.extend(new.received);
         left_out.extend(new.skipped);
         let mut intake = Intake::of(received, left_out);

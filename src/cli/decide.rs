@@ -13,7 +13,7 @@ use crate::confidence::{Class, Level};
 use crate::dossier::log::Event;
 use crate::dossier::store::{Seconds, Update};
 use crate::dossier::{Dossier, Lock, explain, overlay};
-use crate::export::folder::Target;
+use crate::export::folder::{Holds, Target};
 use crate::export::names::printable;
 use crate::recovery;
 use crate::report::words;
@@ -56,7 +56,7 @@ impl Decide {
         let (what, value) = self.parts()?;
         let lock = Lock::take(&self.dir, "decide")?;
         let dossier = Dossier::open(&self.dir)?;
-        let target = Target::new(&self.dir)?;
+        let target = Target::new(&self.dir, Holds::Dossier)?;
         if lock.is_some() {
             target.clean()?;
         }

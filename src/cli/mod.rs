@@ -17,6 +17,7 @@ mod screen;
 mod settings;
 mod shelf;
 mod simulate;
+mod takes;
 mod verify;
 
 use std::process::ExitCode;
@@ -51,7 +52,8 @@ Exit codes:
   2  bad usage, or input that can't be read
   3  a verdict below --require
   4  an output could not be written
-  5  no data found on any take";
+  5  no data found on any take
+  7  verify found something that is not as it was written";
 
 #[derive(Subcommand)]
 enum Command {

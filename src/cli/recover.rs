@@ -7,14 +7,14 @@ use clap::{Args, ValueEnum};
 
 use super::progress::Bar;
 use super::settings::Settings;
-use super::{Done, screen};
+use super::{Done, screen, takes};
 use crate::Error;
 use crate::capture::Capture;
 use crate::confidence::Level;
 use crate::dossier::log::Event;
 use crate::dossier::store::{Input, Seconds, Update};
 use crate::dossier::{self, Dossier, Lock};
-use crate::export::folder::Target;
+use crate::export::folder::{Holds, Target};
 use crate::export::names;
 use crate::recovery::{self, About, Intake, Outcome, Received};
 use crate::report::summary::summary;
@@ -24,7 +24,7 @@ use crate::tape::TwinCopy;
 /// Weighs takes of one tape against each other and gives back its programs, each with a verdict and the reason for it
 ///
 /// Takes are WAV or FLAC files or pulse images, in any order; each may start late, stop early or miss programs. One
-/// take works, two or three are far better. A take that can't be read is named and left out.
+/// take works, two or three are far better. A take that is no recording is named and left out.
 #[derive(Args)]
 #[command(after_long_help = AFTER_HELP)]
 pub struct Recover {
@@ -37,6 +37,9 @@ pub struct Recover {
     /// Replace an earlier result even if it holds evidence of takes that are not given now: it is lost then
     #[arg(long)]
     replace: bool,
+    /// Go on without takes that are not there or can't be read
+    #[arg(long)]
+    skip_missing: bool,
     #[command(flatten)]
     said: Said,
     /// Exit with 3 if any program's verdict is below this
@@ -138,8 +141,9 @@ impl Recover {
 
     fn work(&self, settings: &Settings) -> Done {
         let (date, start) = (format!("{:.0}", jiff::Timestamp::now()), Instant::now());
+        takes::all_there(&self.takes, self.skip_missing)?;
         let lock = Lock::take(&self.out, "recover")?;
-        let target = Target::new(&self.out)?;
+        let target = Target::new(&self.out, Holds::Dossier)?;
         if let Some(take) = self.takes.iter().find(|take| target.holds(take)) {
             let what = "lies in the folder for the result, which is replaced as a whole; name another folder";
             return Err(Error::Refused { path: take.clone(), what: what.into() });
@@ -147,7 +151,7 @@ impl Recover {
         if lock.is_some() {
             target.clean()?;
         }
-        let old = self.continued(target.folder())?;
+        let old = self.continued(&target)?;
         let format = TwinCopy::default();
         let bar = Bar::new(self.quiet);
         let mut intake = match Intake::receive(&self.takes, &format, &|share, what| bar.tell(0.95 * share, what)) {
@@ -157,6 +161,7 @@ impl Recover {
                 return Err(self.complain_of_others(error));
             }
         };
+        takes::none_lost(&mut intake, self.skip_missing)?;
         self.said.tell(&mut intake.received);
         let inputs = inputs(&intake);
         let mut update = Update::begin(target, old.as_ref(), &format, &date)?;
@@ -189,11 +194,18 @@ impl Recover {
 
     /// The dossier in the folder, which this result will continue: its log goes on. A dossier with takes that are not
     /// given now is not thrown away unasked: it may be all that is left of a tape.
-    fn continued(&self, folder: &Path) -> Result<Option<Dossier>, Error> {
-        if self.replace || !folder.join(dossier::FILE).is_file() {
+    fn continued(&self, target: &Target) -> Result<Option<Dossier>, Error> {
+        let file = target.folder().join(dossier::FILE);
+        if self.replace || !(target.lists(dossier::FILE) || file.exists()) {
             return Ok(None);
         }
-        let old = Dossier::open(folder)?;
+        let old = Dossier::open(target.folder()).map_err(|e| match e {
+            Error::Input { path, what } => {
+                let more = "or say --replace if all evidence, decisions and history in the folder may go";
+                Error::Input { path, what: format!("{what}, {more}") }
+            }
+            e => e,
+        })?;
         let mut given: Vec<String> = Vec::new();
         for take in &self.takes {
             // what can't be read is said when it is received

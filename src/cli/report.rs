@@ -6,9 +6,10 @@ use clap::Args;
 
 use super::progress::Bar;
 use super::{Done, screen};
-use crate::dossier::Dossier;
+use crate::Error;
+use crate::dossier::{Dossier, Lock};
 use crate::export::atomic::{self, Existing};
-use crate::export::{names, page_seal};
+use crate::export::{folder, names, page_seal};
 use crate::report::evidence_report;
 
 /// Writes the evidence report: one HTML page that shows what was found, how sure each byte is, and why
@@ -30,15 +31,38 @@ pub struct Report {
 
 impl Report {
     pub fn run(&self) -> Done {
-        let path = self.out.clone().unwrap_or_else(|| self.dir.join(page_seal::REPORT));
-        let existing = if page_seal::is_ours(&path)? { Existing::Replace } else { Existing::Keep };
+        let place = self.out.clone().unwrap_or_else(|| self.dir.join(page_seal::REPORT));
+        let dir = std::fs::canonicalize(&self.dir).map_err(|e| Error::read(&self.dir, e))?;
+        let inside = place.parent().and_then(|parent| std::fs::canonicalize(parent).ok()).as_ref() == Some(&dir)
+            && place.file_name() == Some(page_seal::REPORT.as_ref());
+        if inside {
+            folder::outside(&self.dir, &dir)?;
+        } else {
+            folder::outside(&place, &place)?;
+        }
+        // the folder may be exchanged for its successor by another process, and this page would be lost with the old one
+        let lock = if inside { Lock::take(&self.dir, "report")? } else { None };
+        if lock.is_some() {
+            folder::clean(&dir)?;
+        }
         let bar = Bar::new(self.quiet);
         let dossier = Dossier::open(&self.dir)?;
+        let existing = if page_seal::is_ours(&place)? { Existing::Replace } else { Existing::Keep };
+        if existing == Existing::Keep && std::fs::symlink_metadata(&place).is_ok() {
+            let what =
+                "is there already, and is no report as quorate wrote it; name another file, or move this one away";
+            return Err(Error::Refused { path: place, what: what.into() });
+        }
         let page = evidence_report(&dossier, &|share, what| bar.tell(0.95 * share, what))?;
         bar.tell(0.97, "writing");
-        atomic::write(&path, existing, page_seal::sealed(&page).as_bytes())?;
+        let page = page_seal::sealed(&page);
+        if inside {
+            atomic::write_into(&dir, page_seal::REPORT, existing, page.as_bytes())?;
+        } else {
+            atomic::write(&place, existing, page.as_bytes())?;
+        }
         drop(bar);
-        screen::say(&format!("Written to {}\n", names::printable(&path.display().to_string())))?;
+        screen::say(&format!("Written to {}\n", names::printable(&place.display().to_string())))?;
         Ok(0)
     }
 }

@@ -10,8 +10,9 @@ use super::settings::Settings;
 use super::{Done, screen};
 use crate::Error;
 use crate::confidence::Level;
+use crate::dossier::Lock;
 use crate::export::atomic::{self, Existing};
-use crate::export::folder::{self, Listed, Target};
+use crate::export::folder::{self, Holds, Listed, Target};
 use crate::export::names;
 use crate::report::{shelf, words};
 
@@ -45,10 +46,14 @@ struct Run {
 impl Shelf {
     pub fn run(&self, settings: Settings) -> Done {
         let started = format!("{:.0}", jiff::Timestamp::now());
-        let target = Target::new(&self.out)?;
+        let lock = Lock::take(&self.out, "shelf")?;
+        let target = Target::new(&self.out, Holds::Shelf)?;
         if let Some(folder) = self.folders.iter().find(|folder| target.holds(folder)) {
             let what = "lies in the folder for the overview, which is replaced as a whole; name another folder";
             return Err(Error::Refused { path: folder.clone(), what: what.into() });
+        }
+        if lock.is_some() {
+            target.clean()?;
         }
         let folders = each_once(&self.folders);
         let (mut rows, mut broken) = (Vec::new(), Vec::new());

@@ -7,7 +7,10 @@ use comfy_table::Cell;
 
 use super::progress::Bar;
 use super::{Done, screen};
+use crate::Error;
 use crate::channel::{self, recipe::TrueProgram};
+use crate::dossier::Lock;
+use crate::export::folder;
 use crate::report::table::{Column, Fit, column};
 
 /// Makes takes of a tape that never was, from a recipe: with known truth, for trying things out
@@ -55,6 +58,16 @@ const PROGRAMS: [Column; 3] =
 
 impl Simulate {
     pub fn run(&self) -> Done {
+        // a file more, and a dossier, an overview or a bag is none as it was
+        folder::outside(&self.out, &self.out.join("take"))?;
+        // takes may go into a folder beside which nothing can be written
+        let lock = match Lock::take(&self.out, "simulate") {
+            Err(Error::Write { .. }) => None,
+            lock => lock?,
+        };
+        if lock.is_some() {
+            folder::clean_within(&self.out)?;
+        }
         let bar = Bar::new(self.quiet);
         let truth = channel::run(&self.recipe, &self.out, self.seed, &mut |number, all, name| {
             bar.tell(number as f64 / all.max(1) as f64, &format!("playing {name}"));

@@ -9,6 +9,7 @@ use serde::de::DeserializeOwned;
 use sha2::{Digest, Sha256};
 
 use crate::Error;
+use crate::export::disk;
 use crate::export::folder::{self, Listed};
 use crate::export::names::printable;
 
@@ -32,21 +33,30 @@ pub fn json(path: &Path, value: &impl Serialize) -> Result<String, Error> {
 pub struct Sealed {
     folder: PathBuf,
     listed: BTreeMap<String, Listed>,
+    record_sha256: String,
 }
 
 impl Sealed {
     /// Reads the run record.
     ///
-    /// Errors: [`Error::Input`] if there is none or it was damaged.
+    /// Errors: [`Error::Input`] if there is none, it was damaged, or it names what lies outside the folder.
     pub fn open(folder: &Path) -> Result<Sealed, Error> {
-        let path = folder.join(folder::RECORD);
+        let path = disk::inside(folder, folder::RECORD)?;
         let text = fs::read(&path).map_err(|e| Error::read(&path, e))?;
-        let Some(outputs) = folder::outputs(&text) else {
-            check_schema(&path, &text, folder::SCHEMA)?;
-            return Err(Error::input(&path, "was changed since quorate wrote it; restore it from a copy"));
+        let outputs = match folder::outputs(&text) {
+            Ok(outputs) => outputs,
+            Err(what) => {
+                check_schema(&path, &text, folder::SCHEMA)?;
+                return Err(Error::input(&path, what));
+            }
         };
         let listed = outputs.into_iter().map(|l| (l.file.clone(), l)).collect();
-        Ok(Sealed { folder: folder.to_path_buf(), listed })
+        Ok(Sealed { folder: folder.to_path_buf(), listed, record_sha256: sha256(&text) })
+    }
+
+    /// SHA-256 of the run record itself, as it was read.
+    pub fn record_sha256(&self) -> &str {
+        &self.record_sha256
     }
 
     pub fn folder(&self) -> &Path {
@@ -73,13 +83,12 @@ impl Sealed {
 
     /// The bytes of a file, if they are those that were written.
     ///
-    /// Errors: [`Error::Read`] if it is gone, [`Error::Input`] if it is not listed or was changed.
+    /// Errors: [`Error::Input`] if it is not listed, missing, behind a link, or was changed; [`Error::Read`].
     pub fn read(&self, name: &str) -> Result<Vec<u8>, Error> {
-        let path = self.path(name);
-        let listed = self
-            .listed
-            .get(name)
-            .ok_or_else(|| Error::input(&path, "is not listed in run.json; restore the folder from a copy"))?;
+        let listed = self.listed.get(name).ok_or_else(|| {
+            Error::input(&self.path(name), "is not listed in run.json; restore the folder from a copy")
+        })?;
+        let path = disk::inside(&self.folder, name)?;
         let bytes = fs::read(&path).map_err(|e| Error::read(&path, e))?;
         if bytes.len() as u64 != listed.bytes || sha256(&bytes) != listed.sha256 {
             let what = "was changed or damaged since quorate wrote it; restore it from a copy of the folder";

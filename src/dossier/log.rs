@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::files::sha256;
 use crate::Error;
 use crate::confidence::Level;
+use crate::export::record::{hash, inner_or_none};
 use crate::tape::Kind;
 
 pub const FILE: &str = "log.jsonl";
@@ -20,6 +21,7 @@ pub struct Record {
     /// From 1.
     pub n: u64,
     /// SHA-256 of the line before, without its end; zeros in the first.
+    #[serde(deserialize_with = "hash")]
     pub prev: String,
     /// UTC. The only date in the dossier beside that of the run record.
     pub date: String,
@@ -38,7 +40,9 @@ pub enum Event {
     },
     TakeAdded {
         file: String,
+        #[serde(deserialize_with = "hash")]
         sha256: String,
+        #[serde(deserialize_with = "hash")]
         samples_blake3: String,
         /// True for a take of another tape, let in with `--allow-foreign`.
         foreign: bool,
@@ -46,16 +50,20 @@ pub enum Event {
     /// A take that was there is received again: the earlier evidence of it is replaced.
     TakeReceivedAgain {
         file: String,
+        #[serde(deserialize_with = "hash")]
         sha256: String,
+        #[serde(deserialize_with = "hash")]
         samples_blake3: String,
     },
     /// The evidence was weighed.
     Decided {
         tool: String,
         /// Of verdict.json.
+        #[serde(deserialize_with = "hash")]
         verdict_sha256: String,
         programs: Vec<State>,
         /// Where the verdict before was put, if it was another.
+        #[serde(deserialize_with = "inner_or_none")]
         superseded: Option<String>,
     },
     /// A person put a value where the evidence leaves a doubt.
@@ -81,6 +89,7 @@ pub enum Event {
     Conflict {
         program: Key,
         /// SHA-256 of its bytes as they were established.
+        #[serde(deserialize_with = "hash")]
         established_sha256: String,
         /// What became of it, in a sentence.
         what: String,
@@ -95,6 +104,7 @@ pub struct State {
     pub id: String,
     pub name: String,
     pub verdict: Level,
+    #[serde(deserialize_with = "hash")]
     pub sha256: String,
 }
 

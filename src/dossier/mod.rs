@@ -45,6 +45,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::Error;
 use crate::confidence::Level;
+use crate::export::disk;
+use crate::export::folder::{Holds, RECORD, holds};
+use crate::export::record::{hash, inner};
 use crate::recovery::{self, Intake, Outcome, Skipped};
 use crate::report::verdict::{PersonsDecision, Place};
 use crate::tape::{self, Format, Kind};
@@ -85,7 +88,9 @@ pub struct DossierRecord {
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct TakeEntry {
+    #[serde(deserialize_with = "inner")]
     pub folder: String,
+    #[serde(deserialize_with = "hash")]
     pub samples_blake3: String,
 }
 
@@ -111,6 +116,7 @@ pub struct Present {
     #[serde(default)]
     pub blocks: Vec<PresentBlock>,
     data: String,
+    files: Vec<String>,
     /// What the evidence had, without the values that persons decided: these are evidence for nothing.
     #[serde(skip)]
     pub bytes: Vec<u8>,
@@ -157,7 +163,7 @@ impl Dossier {
     /// newer quorate wrote it; [`Error::Read`].
     pub fn open(folder: &Path) -> Result<Dossier, Error> {
         // exchanged for its successor while we read, it would be a mixture: then once more
-        let record = || fs::read(folder.join(crate::export::folder::RECORD)).ok();
+        let record = || disk::inside(folder, RECORD).ok().and_then(|path| fs::read(path).ok());
         for _ in 0..3 {
             let before = record();
             let dossier = Dossier::open_once(folder);
@@ -169,14 +175,11 @@ impl Dossier {
     }
 
     fn open_once(folder: &Path) -> Result<Dossier, Error> {
-        let path = folder.join(FILE);
-        if !path.exists() && folder.join(crate::export::folder::RECORD).exists() {
-            return Err(Error::input(&path, "is missing; restore it from a copy of the folder"));
-        }
-        if !path.is_file() {
+        if holds(folder) != Some(Holds::Dossier) && !folder.join(FILE).exists() {
             let what = "holds no dossier: name a folder that `quorate recover` wrote";
             return Err(Error::input(folder, what));
         }
+        let path = disk::inside(folder, FILE)?;
         // before anything else: a newer version may differ in all the rest
         files::check_schema(&path, &fs::read(&path).map_err(|e| Error::read(&path, e))?, SCHEMA)?;
         let files = Sealed::open(folder)?;
@@ -202,6 +205,9 @@ impl Dossier {
             return Err(Error::input(&files.path(VERDICT), what));
         }
         for program in &mut programs {
+            if let Some(file) = program.files.iter().find(|file| files.listed(file).is_none()) {
+                return Err(bad(&format!("it names {file:?}, which is not listed in run.json")));
+            }
             program.bytes = files.read(&program.data)?;
             overlay::undo(&mut program.bytes, &program.decisions);
         }
@@ -272,7 +278,7 @@ impl Dossier {
             inputs: Vec<CapturePlace>,
             captures: Option<Vec<CapturePlace>>,
         }
-        let path = self.files.path(crate::export::folder::RECORD);
+        let path = self.files.path(RECORD);
         let text = fs::read(&path).map_err(|e| Error::read(&path, e))?;
         let run: Run = serde_json::from_slice(&text)
             .map_err(|e| Error::input(&path, format!("can't be understood: {e}; restore it from a copy")))?;

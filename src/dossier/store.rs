@@ -13,8 +13,10 @@ use super::{
 use crate::Error;
 use crate::export::atomic::{self, Existing};
 use crate::export::folder::{self, Listed, Staged, Target};
+use crate::export::page_seal::{self, REPORT};
 use crate::export::prg;
 use crate::recovery::{Intake, Outcome, Received};
+use crate::report;
 use crate::report::summary::summary;
 use crate::report::table::Look;
 use crate::tape::Format;
@@ -225,7 +227,7 @@ impl<'a> Update<'a> {
         Ok(all.into_iter().filter(|p| self.captures.contains(&p.sha256)).collect())
     }
 
-    /// Writes the run record and puts the folder in place.
+    /// Writes the run record, draws the evidence report anew if the folder had one, and puts the folder in place.
     pub fn commit(self, command: &impl Serialize, inputs: &[Input], seconds: Seconds) -> Result<(), Error> {
         let run = Run {
             schema: folder::SCHEMA,
@@ -239,6 +241,10 @@ impl<'a> Update<'a> {
         };
         let text = folder::sealed(&run)?;
         atomic::write(&self.staged.path().join(folder::RECORD), Existing::Keep, text.as_bytes())?;
+        if self.staged.target().has_report() {
+            let made = Dossier::open(self.staged.path())?;
+            self.put(REPORT, &page_seal::sealed(&report::evidence_report(&made, &|_, _| ())?))?;
+        }
         self.staged.commit()
     }
 }

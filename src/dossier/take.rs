@@ -8,6 +8,7 @@ use super::files::{Sealed, shown};
 use super::npy;
 use crate::capture::{ChannelLevel, Origination};
 use crate::export::atomic::{self, Existing};
+use crate::export::record::hash;
 use crate::receiver::Reading;
 use crate::receiver::leader::Leader;
 use crate::recovery::{About, Received, WavePiece};
@@ -26,6 +27,7 @@ pub const WAVE: &str = "wave.npy";
 pub struct TakeRecord {
     pub schema: String,
     /// Hash of the samples alone: [`crate::capture::Survey::samples_blake3`]. Its first 16 digits name the folder.
+    #[serde(deserialize_with = "hash")]
     pub samples_blake3: String,
     /// Files with these samples, by name, then by hash. The readings are those of the first.
     pub files: Vec<FileRecord>,
@@ -42,6 +44,7 @@ pub struct FileRecord {
     /// Without its folder.
     pub file: String,
     /// Of the whole file.
+    #[serde(deserialize_with = "hash")]
     pub sha256: String,
     pub container: String,
     /// Bits of a sample; 0 for a pulse image.

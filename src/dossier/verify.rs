@@ -4,6 +4,7 @@
 
 mod outputs;
 mod plain;
+mod replay;
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -12,12 +13,14 @@ use std::path::Path;
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 
-use plain::{decided, empty_folders, listed_hash, numbers, walk};
+use plain::{decided, empty_folders, is_digits, is_inner, link_on_the_way, listed_hash, numbers, read, walk};
+use replay::replayed;
 
+use crate::export::inventory::{Mark, mark};
 use crate::export::names::printable;
 use crate::export::page_seal;
 use crate::receiver::Reading;
-use crate::recovery::{self, Intake, Outcome, Received, Skipped};
+use crate::recovery::{self, Intake, Received, Skipped};
 use crate::{Error, Llr, tape};
 
 /// Something that is not as it should be.
@@ -38,6 +41,8 @@ pub struct Report {
     /// Version that decided, if it is another one than this: then only the bytes are compared.
     pub other_version: Option<String>,
     pub faults: Vec<Fault>,
+    /// Files and folders of a person's, which are let alone.
+    pub own: Vec<String>,
 }
 
 fn hex(bytes: &[u8]) -> String {
@@ -50,18 +55,12 @@ fn hex(bytes: &[u8]) -> String {
 /// else that is wrong is in the report.
 pub fn verify(folder: &Path) -> Result<Report, Error> {
     let path = folder.join("dossier.json");
-    let text = fs::read(&path).map_err(|e| match e.kind() {
-        // a result folder without it has lost it
-        std::io::ErrorKind::NotFound if folder.join("run.json").exists() => {
-            Error::input(&path, "is missing; restore it from a copy of the folder")
-        }
-        std::io::ErrorKind::NotFound => {
-            Error::input(folder, "holds no dossier: name a folder that `quorate recover` wrote")
-        }
-        _ => Error::read(&path, e),
-    })?;
-    let version = serde_json::from_slice::<Value>(&text)
-        .ok()
+    if !path.exists() && !folder.join("run.json").exists() {
+        return Err(Error::input(folder, "holds no dossier: name a folder that `quorate recover` wrote"));
+    }
+    let text = path.is_file().then(|| fs::read(&path).ok()).flatten();
+    let version = text
+        .and_then(|text| serde_json::from_slice::<Value>(&text).ok())
         .and_then(|v| v["schema"].as_str()?.strip_prefix("quorate/dossier/")?.parse::<u32>().ok());
     if version.is_some_and(|v| v > 1) {
         return Err(Error::limit(&path, "was written by a newer quorate; verify it with that one"));
@@ -85,6 +84,22 @@ impl Reader<'_> {
     }
 
     fn bytes(&mut self, file: &str) -> Found<Vec<u8>> {
+        if !is_inner(file) {
+            self.fault(
+                "run.json",
+                format!("or another record names {:?}, which is no file in the folder", printable(file)),
+            );
+            return None;
+        }
+        if let Some(link) = link_on_the_way(self.folder, file) {
+            self.fault(&link, "is a link: what it points to is not kept with the folder");
+            return None;
+        }
+        // a pipe would be waited for
+        if fs::metadata(self.folder.join(file)).is_ok_and(|there| !there.is_file() && !there.is_dir()) {
+            self.fault(file, "is no plain file");
+            return None;
+        }
         match fs::read(self.folder.join(file)) {
             Ok(bytes) => Some(bytes),
             Err(e) => {
@@ -168,7 +183,7 @@ impl Reader<'_> {
 
     /// Whether the run record is the odd one out of three: verdict, log and run record each know the verdict's hash.
     fn is_of_another(&self, run: &Value, events: &[Value]) -> bool {
-        let there = fs::read(self.folder.join("verdict.json")).ok().map(|b| hex(&b));
+        let there = read(self.folder, "verdict.json").map(|b| hex(&b));
         let logged = decided(events);
         there.is_some() && there.as_deref() == logged && there.as_deref() != listed_hash(run, "verdict.json")
     }
@@ -181,7 +196,7 @@ impl Reader<'_> {
         }
     }
 
-    /// Folders with nothing in them are none of ours.
+    /// Folders with nothing in them are a person's.
     fn folders(&mut self, run: Option<&Value>) {
         let mut empty = Vec::new();
         empty_folders(self.folder, String::new(), &mut empty);
@@ -191,7 +206,7 @@ impl Reader<'_> {
         };
         // of a folder that has lost its files, these are named
         for folder in empty.into_iter().filter(|f| !lost(f)) {
-            self.fault(&folder, "is an empty folder that was not written by quorate");
+            self.report.own.push(folder + "/");
         }
     }
 
@@ -201,8 +216,12 @@ impl Reader<'_> {
         for output in run["outputs"].as_array().into_iter().flatten() {
             if let (Some(file), Some(bytes), Some(sha)) =
                 (output["file"].as_str(), output["bytes"].as_u64(), output["sha256"].as_str())
+                && is_digits(sha, 64)
             {
                 listed.insert(file.into(), (bytes, sha.into()));
+            } else {
+                let what = format!("an entry in it is no name, length and hash: {}", printable(&output.to_string()));
+                self.fault("run.json", what);
             }
         }
         for (file, (length, sha)) in &listed {
@@ -216,11 +235,7 @@ impl Reader<'_> {
         self.report.files = listed.len();
         let mut there = Vec::new();
         walk(self.folder, String::new(), &mut there);
-        for file in &there {
-            if self.folder.join(file).is_symlink() {
-                self.fault(file, "is a link: what it points to is not kept with the folder");
-            }
-        }
+        there.sort();
         for file in there.into_iter().filter(|f| f != "run.json" && !listed.contains_key(f)) {
             // the evidence report can be made at any time; it carries a seal of its own
             if file == page_seal::REPORT && page_seal::is_ours(&self.folder.join(&file)).unwrap_or(false) {
@@ -231,7 +246,11 @@ impl Reader<'_> {
                 }
                 continue;
             }
-            self.fault(&file, "was not written by quorate");
+            if file == page_seal::REPORT {
+                self.fault(&file, "was changed since it was written, or is no report of quorate's");
+            } else if mark(&file) == Mark::Own && !listed.keys().any(|l| Path::new(l).starts_with(&file)) {
+                self.report.own.push(file);
+            }
         }
     }
 
@@ -259,7 +278,7 @@ impl Reader<'_> {
         }
         self.report.records = records.len();
         // the verdicts that the log speaks of are those that are there
-        let run = fs::read(self.folder.join("run.json")).ok();
+        let run = read(self.folder, "run.json");
         let run = run.and_then(|b| serde_json::from_slice::<Value>(&b).ok()).unwrap_or_default();
         let decided: Vec<&Value> = records.iter().filter(|r| r["kind"] == "decided").collect();
         let mut wanted: Vec<(String, String)> = Vec::new();
@@ -293,13 +312,14 @@ impl Reader<'_> {
         let format = self.format(&dossier)?;
         let (width, copies) = (format.grammar().bits_per_byte, format.layout().sync.len());
         let mut received = Vec::new();
+        let hash = |value: &Value| value.as_str().is_some_and(|text| is_digits(text, 64));
         for entry in dossier["takes"].as_array()? {
             let folder = entry["folder"].as_str()?;
-            let inside = folder.strip_prefix("takes/").is_some_and(|n| n.bytes().all(|b| b.is_ascii_hexdigit()));
-            if !inside {
+            if !folder.strip_prefix("takes/").is_some_and(|name| is_digits(name, 16)) || !hash(&entry["samples_blake3"])
+            {
                 self.fault(
                     "dossier.json",
-                    format!("names the folder {:?}, which is none of its own", printable(folder)),
+                    format!("names the folder {:?}, which is none of its own, or no hash", printable(folder)),
                 );
                 return None;
             }
@@ -307,8 +327,9 @@ impl Reader<'_> {
                 Some(takes) => {
                     let samples = entry["samples_blake3"].as_str()?;
                     let named = folder.strip_prefix("takes/").is_some_and(|n| samples.starts_with(n));
-                    if !named || takes.iter().any(|t| t.samples_blake3 != samples) {
-                        let what = "is of other samples than its folder's name or dossier.json says";
+                    let hashes = takes.iter().all(|t| is_digits(&t.sha256, 64));
+                    if !named || !hashes || takes.iter().any(|t| t.samples_blake3 != samples) {
+                        let what = "is of other samples than its folder's name or dossier.json says, or a hash is none";
                         self.fault(&format!("{folder}/take.json"), what);
                     }
                     received.extend(takes);
@@ -444,52 +465,4 @@ impl Reader<'_> {
             self.outputs(&outcome, format.as_ref(), events);
         }
     }
-}
-
-/// The bytes of all programs with the decisions of the log on them: the last word on every byte, where the program is
-/// still there and not established.
-fn replayed(outcome: &Outcome, mut bytes: Vec<Vec<u8>>, events: &[Value]) -> Vec<Vec<u8>> {
-    let mut last: BTreeMap<String, &Value> = BTreeMap::new();
-    for event in events {
-        let place = format!("{} {}", event["program"], event["offset"]);
-        match event["kind"].as_str() {
-            Some("person-decided") => drop(last.insert(place, event)),
-            Some("person-withdrew") => drop(last.remove(&place)),
-            _ => {}
-        }
-    }
-    let evidence = bytes.clone();
-    let programs = &outcome.verdict.programs;
-    // in the order of the log, which is by number
-    let mut decisions: Vec<&Value> = last.into_values().collect();
-    decisions.sort_by_key(|d| d["n"].as_u64());
-    for decision in decisions {
-        let wanted = &decision["program"];
-        let alike: Vec<usize> = (0..programs.len())
-            .filter(|&i| {
-                let p = &programs[i];
-                wanted["name"] == p.name.as_str()
-                    && wanted["size"] == p.size
-                    && wanted["load_address"] == serde_json::json!(p.load_address)
-                    && wanted["kind"] == serde_json::json!(p.kind)
-            })
-            .collect();
-        let from = decision["around_from"].as_u64().unwrap_or(0) as usize;
-        let around: Vec<u64> = decision["around"].as_array().into_iter().flatten().filter_map(Value::as_u64).collect();
-        let like = |i: usize| {
-            let there = evidence[i].get(from..).unwrap_or(&[]);
-            there.iter().zip(&around).filter(|(a, b)| u64::from(**a) == **b).count()
-        };
-        let most = alike.iter().map(|&i| like(i)).max().unwrap_or(0);
-        let nth = wanted["nth"].as_u64().unwrap_or(0) as usize;
-        let best = alike.get(nth).copied().filter(|&i| like(i) == most);
-        let Some(i) = best.or(alike.iter().copied().find(|&i| like(i) == most)) else { continue };
-        let offset = decision["offset"].as_u64().unwrap_or(u64::MAX) as usize;
-        if let (Some(byte), Some(value)) = (bytes[i].get_mut(offset), decision["value"].as_u64())
-            && programs[i].verdict != crate::confidence::Level::Established
-        {
-            *byte = value as u8;
-        }
-    }
-    bytes
 }

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use tempfile::{Builder, NamedTempFile};
 
+use super::disk;
 use crate::Error;
 
 /// What to do if a file of that name is there already.
@@ -31,12 +32,29 @@ pub fn write_with(
     existing: Existing,
     fill: impl FnOnce(&mut BufWriter<&mut File>) -> io::Result<()>,
 ) -> Result<(), Error> {
+    put(path, existing, &folder_of(path), ".quorate-", fill)
+}
+
+/// As [`write`], into a folder of ours: what lies in it is accounted for, so the temporary file lies beside the folder, where
+/// [`super::folder::clean`] finds it. For who holds the folder's lock. `folder` is its real path.
+pub fn write_into(folder: &Path, name: &str, existing: Existing, bytes: &[u8]) -> Result<(), Error> {
+    let prefix = super::folder::prefix(folder);
+    put(&folder.join(name), existing, &folder_of(folder), &prefix, |out| out.write_all(bytes))
+}
+
+/// Writes `path` by way of a temporary file in `beside`, which is on the same file system.
+fn put(
+    path: &Path,
+    existing: Existing,
+    beside: &Path,
+    prefix: &str,
+    fill: impl FnOnce(&mut BufWriter<&mut File>) -> io::Result<()>,
+) -> Result<(), Error> {
     let failed = |source| Error::write(path, source);
     if path.file_name().is_none() {
         return Err(failed(io::Error::new(io::ErrorKind::InvalidInput, "the path names no file")));
     }
-    let folder = folder_of(path);
-    let mut temporary = temporary(&folder).map_err(failed)?;
+    let mut temporary = temporary(beside, prefix).map_err(failed)?;
     let mut out = BufWriter::new(temporary.as_file_mut());
     fill(&mut out).and_then(|()| out.flush()).map_err(failed)?;
     drop(out);
@@ -53,7 +71,7 @@ pub fn write_with(
             _ => failed(e.error),
         })?,
     };
-    if existing == Existing::Scratch { Ok(()) } else { sync_folder(&folder).map_err(failed) }
+    if existing == Existing::Scratch { Ok(()) } else { disk::sync(&folder_of(path)).map_err(failed) }
 }
 
 /// Makes a folder and those above it, if they are not there.
@@ -68,22 +86,13 @@ fn folder_of(path: &Path) -> PathBuf {
     }
 }
 
-fn temporary(folder: &Path) -> io::Result<NamedTempFile> {
+fn temporary(folder: &Path, prefix: &str) -> io::Result<NamedTempFile> {
     let mut builder = Builder::new();
-    builder.prefix(".quorate-").suffix(".tmp");
+    builder.prefix(prefix).suffix(".tmp");
     // Temporary files are private by default; an output is for whomever the user's umask allows.
     #[cfg(unix)]
     builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
     builder.tempfile_in(folder)
-}
-
-/// A rename lasts only once its folder is on the disk. Where folders can't be opened (Windows), renames are journalled.
-fn sync_folder(folder: &Path) -> io::Result<()> {
-    #[cfg(unix)]
-    File::open(folder)?.sync_all()?;
-    #[cfg(not(unix))]
-    let _ = folder;
-    Ok(())
 }
 
 #[cfg(test)]

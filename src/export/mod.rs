@@ -5,9 +5,12 @@
 
 pub mod atomic;
 pub mod audio;
+pub(crate) mod disk;
 pub mod folder;
+pub mod inventory;
 pub mod listing;
 pub mod names;
 pub mod page_seal;
 pub mod prg;
 pub mod pulse_image;
+pub mod record;

@@ -7,6 +7,7 @@ use std::path::Path;
 
 use sha2::{Digest, Sha256};
 
+use super::disk;
 use crate::Error;
 
 /// The report in a result folder. It is made from the folder's evidence and may be made again at any time, so the run
@@ -21,8 +22,12 @@ pub fn sealed(page: &str) -> String {
     format!("{page}{BEGIN}{}{END}", hash(page))
 }
 
-/// Whether the file is there, ours, and unchanged.
+/// Whether a plain file is there, ours, and unchanged.
 pub fn is_ours(path: &Path) -> Result<bool, Error> {
+    // a pipe would be waited for
+    if !disk::is_plain(path) {
+        return Ok(false);
+    }
     match fs::read(path) {
         Ok(bytes) => Ok(holds(&bytes)),
         Err(e) if matches!(e.kind(), io::ErrorKind::NotFound | io::ErrorKind::NotADirectory) => Ok(false),

@@ -116,6 +116,8 @@ pub struct Intake {
     /// By file name, then content.
     pub received: Vec<Received>,
     pub skipped: Vec<Skipped>,
+    /// What the file system said of those skipped that it would not give: they are missing, and may hold data.
+    pub missing: Vec<Error>,
 }
 
 impl Intake {
@@ -148,7 +150,8 @@ impl Intake {
         if received.is_empty() {
             return Err(errors.remove(0).1);
         }
-        Ok(Intake::of(received, skipped))
+        let missing = errors.into_iter().map(|(_, e)| e).filter(|e| matches!(e, Error::Read { .. })).collect();
+        Ok(Intake { missing, ..Intake::of(received, skipped) })
     }
 
     /// Puts takes in their order: by file name, then by content, whenever and from wherever they came. The same file
@@ -168,7 +171,7 @@ impl Intake {
                 received[i].wave = None;
             }
         }
-        Intake { received, skipped }
+        Intake { received, skipped, missing: Vec::new() }
     }
 
     /// The readings of every take, with those left out that can't be data.

@@ -229,3 +229,55 @@ fn a_reader_that_goes_away_is_no_error() {
     assert_eq!((code(&output), stderr(&output)), (0, String::new()));
     assert!(folder.path().join("out/verdict.json").is_file());
 }
+
+/// What was named and can't be had: a slip of the pen, a stick that is not plugged in. Nothing is made without it unasked.
+#[test]
+fn a_take_that_is_missing_is_no_take_that_is_bad() {
+    let folder = tempfile::tempdir().unwrap();
+    let at = |name: &str| folder.path().join(name);
+    std::fs::create_dir(at("a folder")).unwrap();
+    std::fs::write(at("notes.wav"), "Dunlin, 12\n").unwrap();
+    let good = &marsh().takes[0];
+    let out = at("out");
+    for (missing, says) in [("gone.wav", "no such file"), ("a folder", "is a folder"), ("notes.wav/x.wav", "no folder")]
+    {
+        let takes = [good.clone(), at(missing), at("notes.wav")];
+        let before = names(folder.path());
+        let refused = recover(&takes, &out, &[]);
+        let said = stderr(&refused);
+        assert_eq!((code(&refused), stdout(&refused)), (2, String::new()), "{said}");
+        let lines: Vec<&str> = said.lines().collect();
+        assert!(lines.len() == 2 && lines[0].contains(missing) && lines[0].contains(says), "{said}");
+        assert!(lines[1].contains("nothing was written") && lines[1].contains("--skip-missing"), "{said}");
+        assert_eq!(names(folder.path()), before);
+    }
+    // each has its line
+    let refused = recover(&[at("gone.wav"), good.clone(), at("lost.wav")], &out, &["-q"]);
+    assert_eq!((code(&refused), stderr(&refused).lines().count()), (2, 3), "{}", stderr(&refused));
+    // asked to, it goes on, and says so
+    let output = recover(&[at("gone.wav"), good.clone(), at("notes.wav")], &out, &["--skip-missing"]);
+    assert_eq!(code(&output), 0, "{}", stderr(&output));
+    let skipped: Vec<String> = crate::desk::verdict(&out)["takes"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .filter(|t| t["used"] == false)
+        .map(|t| t["file"].as_str().unwrap().to_string())
+        .collect();
+    assert_eq!(skipped, ["gone.wav", "notes.wav"]);
+    // with nothing but what is missing there is nothing to go on with
+    let refused = recover(&[at("gone.wav"), at("lost.wav")], &at("other"), &["--skip-missing"]);
+    assert_eq!((code(&refused), stderr(&refused).lines().count()), (2, 2), "{}", stderr(&refused));
+    assert!(!at("other").exists());
+
+    let add = |options: &[&str]| {
+        let mut command = program();
+        command.arg("add").arg(&out).arg(&marsh().takes[1]).arg(at("gone.wav")).args(options).output().unwrap()
+    };
+    let before = std::fs::read(out.join("run.json")).unwrap();
+    let refused = add(&[]);
+    assert_eq!((code(&refused), stderr(&refused).lines().count()), (2, 2), "{}", stderr(&refused));
+    assert_eq!(std::fs::read(out.join("run.json")).unwrap(), before);
+    assert_eq!(code(&add(&["--skip-missing"])), 0);
+    assert_ne!(std::fs::read(out.join("run.json")).unwrap(), before);
+}

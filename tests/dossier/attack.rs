@@ -212,10 +212,13 @@ fn whatever_is_done_to_a_file_is_said_of_that_file() {
         if file == "report.html" { assert_eq!(gone, [""; 0]) } else { named(gone, "removed") }
     }
     assert!(swapped > 10, "{swapped}");
+    // what a person puts beside it is no fault, and named
     for extra in ["notes.txt", "takes/notes.txt", "programs/p99.bin", "history/0009-verdict.json"] {
-        assert_eq!(faults(&|| fs::write(work.join(extra), "dunlin").unwrap()), [extra]);
+        assert_eq!(faults(&|| fs::write(work.join(extra), "dunlin").unwrap()), [""; 0]);
+        assert_eq!(verify(&work).unwrap().own, [extra]);
     }
-    assert_eq!(faults(&|| fs::create_dir_all(work.join("takes/0000/1111")).unwrap()), ["takes/0000"]);
+    assert_eq!(faults(&|| fs::create_dir_all(work.join("takes/0000/1111")).unwrap()), [""; 0]);
+    assert_eq!(verify(&work).unwrap().own, ["takes/0000/"]);
     // the run record of an earlier state of the same dossier
     let (_earlier, earlier) = dossier(&[&side().torn]);
     let record = fs::read(earlier.join("run.json")).unwrap();
@@ -403,14 +406,84 @@ fn a_lost_dossier_record_is_named_and_a_link_is_no_file_of_ours() {
     {
         std::os::unix::fs::symlink(&elsewhere, &prg).unwrap();
         let output = run("verify", &out, &[]);
-        assert_eq!(code(&output), 2);
+        assert_eq!(code(&output), 7);
         assert!(stderr(&output).contains("01-TIDE.prg: is a link"), "{}", stderr(&output));
         fs::remove_file(&prg).unwrap();
     }
     assert!(stderr(&run("verify", &out, &[])).contains("01-TIDE.prg: is missing"));
     fs::remove_file(out.join("dossier.json")).unwrap();
-    for (command, rest) in [("verify", vec![]), ("explain", vec!["p01"]), ("next", vec![])] {
+    for (command, rest, exit) in [("verify", vec![], 7), ("explain", vec!["p01"], 2), ("next", vec![], 2)] {
         let output = run(command, &out, &rest);
-        assert_eq!((code(&output), stderr(&output).contains("dossier.json: is missing")), (2, true), "{command}");
+        assert_eq!((code(&output), stderr(&output).contains("dossier.json: is missing")), (exit, true), "{command}");
     }
+}
+
+/// Every command that writes is ended by the system in the midst of it: no file may grow over the limit, and whoever tries is
+/// killed. What is in the way afterwards would be in the way for ever.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_writer_that_is_killed_leaves_nothing_in_the_way() {
+    let (folder, out) = dossier(&[&side().torn]);
+    assert_eq!(code(&run("report", &out, &["-q"])), 0);
+    let recipe = folder.path().join("recipe.json");
+    let text =
+        r#"{ "seed": 1, "tone": { "hz": 1000, "seconds": 2 }, "takes": [ { "name": "tone", "file": "tone.wav" } ] }"#;
+    fs::write(&recipe, text).unwrap();
+    let at = |name: &str| folder.path().join(name).to_str().unwrap().to_string();
+    let (out_text, good) = (at("out"), side().good.to_str().unwrap().to_string());
+    let quorate = assert_cmd::cargo::cargo_bin!("quorate");
+    let mut killed = 0;
+    for (words, limits) in [
+        (vec!["report", &out_text, "-q"], &[1, 40, 100][..]),
+        (vec!["decide", &out_text, "p02:30=7", "--by", "Kit", "--because", "the log book"], &[1, 40, 100]),
+        (vec!["add", &out_text, &good, "-q"], &[1, 20, 150, 400]),
+        (vec!["recover", side().torn.to_str().unwrap(), &good, "-q", "--out", &out_text], &[1, 150, 400]),
+        (vec!["shelf", &out_text, "--out", &at("shelf")], &[1, 4]),
+        (vec!["pack", &out_text, "--without-captures", "-q", "--out", &at("bag")], &[1, 40, 400]),
+        (vec!["simulate", recipe.to_str().unwrap(), "-q", "--out", &at("takes")], &[1, 40]),
+    ] {
+        for limit in limits {
+            let before = contents(&out);
+            let script = format!("ulimit -c 0; ulimit -f {limit}; exec \"$0\" \"$@\"");
+            let output = Command::new("sh").arg("-c").arg(script).arg(quorate).args(&words).output().unwrap();
+            killed += usize::from(output.status.code().is_none());
+            let same = contents(&out) == before;
+            assert!(same || output.status.success(), "{words:?} {limit}: {:?}", files(&out));
+            let verified = run("verify", &out, &[]);
+            assert_eq!((code(&verified), stderr(&verified)), (0, String::new()), "{words:?} {limit}");
+            assert!(!stdout(&verified).contains("let alone"), "{words:?} {limit}: {}", stdout(&verified));
+        }
+        let whole = program().args(&words).output().unwrap();
+        assert_eq!(code(&whole), 0, "{words:?}: {}", stderr(&whole));
+    }
+    assert!(killed > 12, "only {killed} were killed in the act");
+    let left = names(folder.path());
+    assert_eq!(left, ["bag", "out", "recipe.json", "shelf", "takes"]);
+    assert_eq!(files(Path::new(&at("takes"))), ["tone.wav", "truth/truth.json"]);
+}
+
+/// Killed at any moment of it, `report` leaves the folder with the page or without it.
+#[test]
+fn a_report_that_is_killed_leaves_a_sound_folder() {
+    let mut random = ChaCha8Rng::seed_from_u64(9);
+    let (folder, out) = dossier(&[&side().torn]);
+    let plain = contents(&out);
+    let began = Instant::now();
+    assert_eq!(code(&run("report", &out, &["-q"])), 0);
+    let whole = began.elapsed();
+    let page = fs::read(out.join("report.html")).unwrap();
+    let mut caught = 0;
+    for _ in 0..12 {
+        let _ = fs::remove_file(out.join("report.html"));
+        let mut child = program().arg("report").arg(&out).arg("-q").stdout(Stdio::null()).spawn().unwrap();
+        std::thread::sleep(whole.mul_f64(random.random_range(0.3..1.1)));
+        child.kill().unwrap();
+        caught += usize::from(!child.wait().unwrap().success());
+        let mut there = contents(&out);
+        assert!(there.remove("report.html").is_none_or(|there| there == page));
+        assert!(there == plain);
+    }
+    assert!(caught > 3, "{caught}");
+    assert_eq!(code(&add(&out, &[&side().good], &["-q"])), 0);
+    assert_eq!(names(folder.path()), ["out"]);
 }

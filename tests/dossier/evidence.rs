@@ -232,7 +232,7 @@ fn what_is_no_dossier_of_ours_is_refused_with_a_clear_word() {
         let text = std::fs::read_to_string(forged.join(file)).unwrap().replace(from, to);
         reseal(&forged, &[(file, text.into_bytes())]);
         let output = run("verify", &forged, &[]);
-        assert_eq!(code(&output), 2, "{file}");
+        assert_eq!(code(&output), 7, "{file}");
         let line = stderr(&output).lines().find(|l| l.contains(says)).map(String::from);
         assert!(line.is_some_and(|l| l.contains(file)), "{file}: {}", stderr(&output));
     }

@@ -7,7 +7,7 @@ use quorate::Llr;
 use quorate::channel::Knobs;
 use quorate::dossier::Dossier;
 use quorate::dossier::store::{Seconds, Update};
-use quorate::export::folder::Target;
+use quorate::export::folder::{Holds, Target};
 use quorate::recovery::{Intake, Received, decide_all};
 use quorate::tape::Kind;
 use quorate::tape::twin_copy::TapeFile;
@@ -55,7 +55,8 @@ fn a_take_added_to_200_programs_and_9_takes_is_decided_in_2_seconds_and_500_mega
     let format = first.format().unwrap();
     let received = (0..TAKES - 1).map(|i| again(first.intake().unwrap().received.remove(0), i)).collect();
     let mut intake = Intake::of(received, Vec::new());
-    let mut update = Update::begin(Target::new(&out).unwrap(), None, format.as_ref(), "2026-01-01T00:00:00Z").unwrap();
+    let target = Target::new(&out, Holds::Dossier).unwrap();
+    let mut update = Update::begin(target, None, format.as_ref(), "2026-01-01T00:00:00Z").unwrap();
     update.takes(&mut intake).unwrap();
     let mut outcome = decide_all(intake, format.as_ref(), &|_, _| ()).unwrap();
     update.decided(&mut outcome, &[]).unwrap();

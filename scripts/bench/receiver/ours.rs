@@ -83,7 +83,7 @@ impl Claimed {
 pub fn judge(scene: &Scene, takes: Vec<Received>, from_s: f64) -> Result<Judged, Error> {
     let format = TwinCopy::default();
     let count = takes.len();
-    let intake = Intake { received: takes, skipped: Vec::new() };
+    let intake = Intake { received: takes, ..Intake::default() };
     let (readings, _) = intake.readings(&format);
     let mut out =
         Judged { soft_wrong: BYTES, exact_wrong: BYTES, votes: vec![Vec::new(); COPIES * count], ..Judged::default() };

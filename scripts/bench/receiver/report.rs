@@ -5,10 +5,9 @@ use super::tally::Tally;
 use super::trial::Trial;
 use super::{Climbed, Measured, plot};
 use anyhow::Result;
-use quorate::capture::write::atomic;
 use quorate::confidence::statistics::{clopper_pearson, upper_bound};
+use quorate::export::atomic::{self, Existing};
 use serde_json::{Value, json};
-use std::io::Write;
 use std::path::Path;
 
 /// Writes the three files.
@@ -20,7 +19,7 @@ pub fn write(folder: &Path, measured: &Measured, page: &str) -> Result<()> {
         files.push(("receiver.svg", plot::svg(core, &measured.bound)));
     }
     for (name, text) in files {
-        atomic(&folder.join(name), |file| file.write_all(text.as_bytes()))?;
+        atomic::write(&folder.join(name), Existing::Replace, text.as_bytes())?;
     }
     Ok(())
 }

@@ -6,7 +6,7 @@ use std::fs;
 use rayon::prelude::*;
 use serde_json::Value;
 
-use super::plain::{last_decision, listed, walk};
+use super::plain::{last_decision, listed, read, walk};
 use super::{Fault, Reader, hex};
 use crate::Error;
 use crate::export::atomic::Existing;
@@ -32,12 +32,13 @@ impl Reader<'_> {
         }
         let states = last_decision(events).and_then(|e| e["programs"].as_array()).cloned().unwrap_or_default();
         let programs = verdict["programs"].as_array().cloned().unwrap_or_default();
-        let alike = |(state, program): (&Value, &Value)| {
-            let bytes = program["data"].as_str().and_then(|data| fs::read(self.folder.join(data)).ok());
+        let data: Vec<Option<Vec<u8>>> =
+            programs.iter().map(|p| p["data"].as_str().and_then(|data| self.bytes(data))).collect();
+        let alike = |((state, program), bytes): ((&Value, &Value), &Option<Vec<u8>>)| {
             ["id", "name", "verdict"].iter().all(|field| state[field] == program[field])
-                && bytes.is_some_and(|bytes| state["sha256"] == hex(&bytes).as_str())
+                && bytes.as_ref().is_some_and(|bytes| state["sha256"] == hex(bytes).as_str())
         };
-        if states.len() != programs.len() || !states.iter().zip(&programs).all(alike) {
+        if states.len() != programs.len() || !states.iter().zip(&programs).zip(&data).all(alike) {
             self.fault("log.jsonl", "the last decision in it is of other programs than verdict.json and their bytes");
         }
     }
@@ -59,10 +60,10 @@ impl Reader<'_> {
                 let path = again.path().join(&name);
                 let made = fs::read(&path).map_err(|e| Error::read(&path, e))?;
                 let file = format!("programs/{name}");
-                match fs::read(self.folder.join(&file)) {
-                    Ok(there) if there == made => {}
-                    Ok(_) => faults.push(Fault { file: file.clone(), what: OTHER.into() }),
-                    Err(_) => faults.push(Fault { file: file.clone(), what: "is missing".into() }),
+                match read(self.folder, &file) {
+                    Some(there) if there == made => {}
+                    Some(_) => faults.push(Fault { file: file.clone(), what: OTHER.into() }),
+                    None => faults.push(Fault { file: file.clone(), what: "is missing".into() }),
                 }
                 files.push(file);
             }

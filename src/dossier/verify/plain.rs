@@ -25,6 +25,29 @@ pub fn decided(events: &[Value]) -> Option<&str> {
     last_decision(events)?["verdict_sha256"].as_str()
 }
 
+/// Whether a name from a record stays in the folder: plain parts with `/` between them.
+pub fn is_inner(name: &str) -> bool {
+    let bad = |c: char| c.is_control() || c == '\\' || c == ':';
+    !name.chars().any(bad) && name.split('/').all(|part| !part.is_empty() && part != "." && part != "..")
+}
+
+/// Whether a text is so many hexadecimal digits, in lower case.
+pub fn is_digits(text: &str, count: usize) -> bool {
+    text.len() == count && text.chars().all(|c| c.is_ascii_digit() || ('a'..='f').contains(&c))
+}
+
+/// The first part of a name, from the folder on, that is a link.
+pub fn link_on_the_way(folder: &Path, name: &str) -> Option<String> {
+    let ends = name.match_indices('/').map(|(at, _)| at).chain([name.len()]);
+    ends.map(|end| &name[..end]).find(|part| folder.join(part).is_symlink()).map(String::from)
+}
+
+/// The bytes of a plain file: a link is not followed, and a pipe not waited for.
+pub fn read(folder: &Path, name: &str) -> Option<Vec<u8>> {
+    let path = folder.join(name);
+    fs::symlink_metadata(&path).is_ok_and(|there| there.is_file()).then(|| fs::read(&path).ok()).flatten()
+}
+
 /// Folders below `folder` in which there is nothing, whole trees by their top.
 pub fn empty_folders(folder: &Path, inner: String, out: &mut Vec<String>) {
     let Ok(entries) = fs::read_dir(folder.join(&inner)) else { return };
