@@ -126,7 +126,7 @@ mod tests {
     use super::*;
     use crate::correction::{ParityXor, most_probable};
 
-    /// The longest block there is, in doubt all over, with thousands of bytes asked about. What it took when this was written: 2 s.
+    /// The longest block there is, in doubt all over, with thousands of bytes asked about.
     #[test]
     fn thousands_of_doubtful_bytes_of_a_long_block_take_no_minutes() {
         const BYTES: usize = 65_536;

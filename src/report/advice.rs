@@ -103,7 +103,9 @@ fn cure(stretch: &Stretch, outcome: &Outcome) -> String {
                                  deck whose head reads another width of the track."
             .into(),
         Cause::OneTake | Cause::Take if !faint => {
-            "Set the azimuth by ear for the brightest tone just before it, and play it again.".into()
+            "Set the azimuth by ear for the brightest tone just before it (only through the hole that the deck has \
+             for it, cover on), and play it again."
+                .into()
         }
         Cause::OneTake | Cause::Take => {
             "Clean the head and play it again: a dropout that moves is dust, and one that stays \
