@@ -36,13 +36,13 @@ fn a_listing_marks_what_is_guessed_and_what_a_person_decided() {
         text.lines().filter(|l| l.starts_with(|c: char| c.is_ascii_digit())).map(|l| format!("{l}\n")).collect();
     assert_eq!(plain, basic::list(&bytes, address).text);
 
-    // offset 4 is the first byte of the first line's text: in doubt here, as the classes say
-    assert!(text.contains("\n    ^ 0x0004: "), "{text}");
-    let said = run("decide", &out, &["p04:4=0x8f", "--because", "REM stands in the log book", "--by", "Kit"]);
+    // the first byte in doubt within the lines: text between quotes
+    assert!(text.contains("\n    ? 0x0058-0x005A\n"), "{text}");
+    let said = run("decide", &out, &["p04:0x58=0x45", "--because", "WADER stands in the log book", "--by", "Kit"]);
     assert_eq!(code(&said), 0, "{}", stderr(&said));
     let (again, text) = listing(&out);
     assert_eq!(again, file);
-    assert!(text.contains("\n    ! 0x0004: REM (0x8F) as decided by Kit; the evidence has "), "{text}");
+    assert!(text.contains("\n    ! 0x0058: E (0x45) as decided by Kit; the evidence has "), "{text}");
     assert!(text.contains("# ! under a character: the value of a person, not of the evidence (1 byte)\n"), "{text}");
     assert_eq!(code(&run("verify", &out, &[])), 0, "{}", stderr(&run("verify", &out, &[])));
 }
