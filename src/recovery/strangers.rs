@@ -54,7 +54,8 @@ pub(super) fn mark(outcome: &mut Outcome, format: &dyn Format) -> Result<(), Err
 
 fn note(outcome: &mut Outcome, take: usize, text: &str) {
     let note = &mut outcome.verdict.takes[take].note;
-    *note = Some(note.take().map_or(text.into(), |before| format!("{before} {text}")));
+    let sentence = |before: String| if before.ends_with('.') { before } else { before + "." };
+    *note = Some(note.take().map_or(text.into(), |before| format!("{} {text}", sentence(before))));
 }
 
 fn advise(outcome: &mut Outcome, take: &str, text: &str) {
@@ -85,7 +86,8 @@ fn foreign(outcome: &Outcome, take: usize, format: &dyn Format) -> Result<Option
             "has no block in common with {}: another tape, its other side, or a part that no other take has",
             words::list(&ids)
         );
-        return Ok(Some(Belongs::Elsewhere(what)));
+        // what plays another part of the same tape has nothing in common with the others either
+        return Ok(Some(Belongs::Perhaps(what)));
     }
     if !is_alone_somewhere(tape, take) {
         return Ok(None);
